@@ -1,0 +1,479 @@
+#include "bench.h"
+
+#include <string.h>
+
+enum { BENCH_CODEC = 1 };
+
+static const char *const load_names[LOAD_KIND_COUNT_] = {"stepped", "settable-resistance", "settable-current"};
+static const char *const sense_names[RULE_SENSE_COUNT_] = {"above", "below", "outside", "rising"};
+static const char *const action_names[RULE_ACTION_COUNT_] = {"note", "flag", "end", "open"};
+
+const char *load_kind_name(enum load_kind kind)
+{
+    return (unsigned)kind < LOAD_KIND_COUNT_ ? load_names[kind] : "?";
+}
+
+const char *rule_sense_name(enum rule_sense sense)
+{
+    return (unsigned)sense < RULE_SENSE_COUNT_ ? sense_names[sense] : "?";
+}
+
+const char *rule_action_name(enum rule_action action)
+{
+    return (unsigned)action < RULE_ACTION_COUNT_ ? action_names[action] : "?";
+}
+
+static const int64_t second = INT64_C(1000000000);
+
+void bench_limits_default(struct bench_limits *l)
+{
+    *l = (struct bench_limits){
+        .t_bank_max_degc = 250,
+        .t_lead_max_degc = 85,
+        .over_power_pct = 110,
+        .u1_void_pct = 5,
+        .u1_open_pct = 15,
+        .max_on_load_ns = 3600 * second,
+        .band_high_pct = 10,
+        .band_low_pct = 2,
+        .drift_limit_k_per_h = 2,
+        .drift_window_ns = 3600 * second,
+        .cold_within_k = 2,
+        .cold_rest_ns = 4 * 3600 * second,
+        .stale_ns = {2 * second, 30 * second, 300 * second},
+        .guard_on_load_ns = 5 * second,
+        .setting_cap_ns = 60 * second,
+        .recover_cap_ns = 3600 * second,
+        .fan_run_on_ns = 300 * second,
+        .beat_ns = second,
+        .lease_ns = 3 * second,
+        .journal_warn_ns = 1 * second,
+        .journal_refuse_ns = 2 * second,
+        .journal_open_ns = 5 * second,
+        .u0_dc_peak_v = 113,
+        .u0_ac_rms_v = 80,
+        .u0_ac_rms_s_v = 48,
+        .u0_plasma_v = 500,
+        .cutouts_per_night = 3,
+        .altitude_m = 0,
+        .repeatability_pct = 2,
+        .bank_max_power_w = 0,
+    };
+    for (int i = 0; i < PROCESS_COUNT_; i++)
+        l->settle_ns[i] = 3 * second;
+}
+
+static void put_signal(struct writer *w, const struct bench_signal *s)
+{
+    put_text(w, s->name);
+    put_u32(w, (uint32_t)s->kind);
+    put_u32(w, (uint32_t)s->cls);
+    put_i32(w, s->channel);
+    put_i32(w, s->device);
+    put_i32(w, s->bus);
+    put_u32(w, (uint32_t)s->dim);
+    put_u32(w, (uint32_t)s->mean);
+    put_f64(w, s->uncertainty.of_reading_pct);
+    put_f64(w, s->uncertainty.of_range_pct);
+    put_f64(w, s->uncertainty.range);
+    put_f64(w, s->uncertainty.absolute);
+    put_u32(w, (uint32_t)s->uncertainty.kind);
+    put_f64(w, s->uncertainty.k);
+    put_f64(w, s->correction_gain);
+    put_f64(w, s->correction_offset);
+    put_i64(w, s->refresh_ns);
+    put_i64(w, s->averaging_ns);
+    put_i64(w, s->damping_ns);
+    put_i64(w, s->stale_after_ns);
+    put_text(w, s->certificate);
+    put_i64(w, s->calibration_due_utc_s);
+}
+
+/* An index that may be -1, up to limit - 1. */
+static int get_index(struct reader *r, int limit)
+{
+    int v = get_i32(r);
+    if (v < -1 || v >= limit) {
+        r->bad = true;
+        return -1;
+    }
+    return v;
+}
+
+static void get_signal(struct reader *r, struct bench_signal *s)
+{
+    get_text(r, s->name, sizeof s->name);
+    s->kind = (enum signal_kind)get_below(r, SIG_KIND_COUNT_);
+    s->cls = (enum signal_class)get_below(r, CLASS_COUNT_);
+    s->channel = get_index(r, CHANNELS_MAX);
+    s->device = get_index(r, DEVICES_MAX);
+    s->bus = get_index(r, BUSES_MAX);
+    s->dim = (enum dimension)get_below(r, DIM_COUNT_);
+    s->mean = (enum mean_kind)get_below(r, MEAN_KIND_COUNT_);
+    s->uncertainty.of_reading_pct = get_f64(r);
+    s->uncertainty.of_range_pct = get_f64(r);
+    s->uncertainty.range = get_f64(r);
+    s->uncertainty.absolute = get_f64(r);
+    s->uncertainty.kind = (enum uncertainty_kind)get_below(r, UNC_KIND_COUNT_);
+    s->uncertainty.k = get_f64(r);
+    s->correction_gain = get_f64(r);
+    s->correction_offset = get_f64(r);
+    s->refresh_ns = get_i64(r);
+    s->averaging_ns = get_i64(r);
+    s->damping_ns = get_i64(r);
+    s->stale_after_ns = get_i64(r);
+    get_text(r, s->certificate, sizeof s->certificate);
+    s->calibration_due_utc_s = get_i64(r);
+}
+
+static void put_load(struct writer *w, const struct bench_load *l)
+{
+    put_u32(w, (uint32_t)l->kind);
+    put_i32(w, l->device);
+    put_i32(w, l->feedback_signal);
+    put_u32(w, (uint32_t)l->step_count);
+    for (int i = 0; i < l->step_count; i++) {
+        put_f64(w, l->steps[i].resistance_ohm);
+        put_f64(w, l->steps[i].power_w);
+    }
+    put_f64(w, l->lead_resistance_ohm);
+    put_f64(w, l->max_power_w);
+    put_f64(w, l->max_voltage_v);
+    put_f64(w, l->breaks_dc_v);
+    put_f64(w, l->breaks_a);
+    put_i64(w, l->travel_ns);
+    put_bool(w, l->has_supply_trip);
+    put_bool(w, l->has_trigger);
+    put_bool(w, l->has_bank_fan);
+    put_f64(w, l->max_resistance_ohm);
+    put_f64(w, l->min_resistance_ohm);
+    put_f64(w, l->max_current_a);
+}
+
+static void get_load(struct reader *r, struct bench_load *l)
+{
+    l->kind = (enum load_kind)get_below(r, LOAD_KIND_COUNT_);
+    l->device = get_index(r, DEVICES_MAX);
+    l->feedback_signal = get_index(r, SIGNALS_MAX);
+    l->step_count = (int)get_below(r, STEPS_MAX + 1);
+    for (int i = 0; i < l->step_count; i++) {
+        l->steps[i].resistance_ohm = get_f64(r);
+        l->steps[i].power_w = get_f64(r);
+    }
+    l->lead_resistance_ohm = get_f64(r);
+    l->max_power_w = get_f64(r);
+    l->max_voltage_v = get_f64(r);
+    l->breaks_dc_v = get_f64(r);
+    l->breaks_a = get_f64(r);
+    l->travel_ns = get_i64(r);
+    l->has_supply_trip = get_bool(r);
+    l->has_trigger = get_bool(r);
+    l->has_bank_fan = get_bool(r);
+    l->max_resistance_ohm = get_f64(r);
+    l->min_resistance_ohm = get_f64(r);
+    l->max_current_a = get_f64(r);
+}
+
+static void put_channel(struct writer *w, const struct bench_channel *c)
+{
+    put_text(w, c->name);
+    put_i32(w, c->circuit);
+    put_load(w, &c->load);
+    put_u32(w, (uint32_t)c->path_count);
+    for (int i = 0; i < c->path_count; i++) {
+        put_bool(w, c->path[i].is_cable);
+        put_f64(w, c->path[i].area_mm2);
+        put_f64(w, c->path[i].length_m);
+        put_f64(w, c->path[i].current_a);
+        put_f64(w, c->path[i].percent_on);
+        put_f64(w, c->path[i].cycle_s);
+    }
+    for (int i = 0; i < SIG_KIND_COUNT_; i++)
+        put_i32(w, c->signal[i]);
+    put_bool(w, c->u2_at_bank);
+    put_bool(w, c->remote_setpoint);
+}
+
+static void get_channel(struct reader *r, struct bench_channel *c)
+{
+    get_text(r, c->name, sizeof c->name);
+    c->circuit = get_index(r, CIRCUITS_MAX);
+    get_load(r, &c->load);
+    c->path_count = (int)get_below(r, PATH_PARTS_MAX + 1);
+    for (int i = 0; i < c->path_count; i++) {
+        c->path[i].is_cable = get_bool(r);
+        c->path[i].area_mm2 = get_f64(r);
+        c->path[i].length_m = get_f64(r);
+        c->path[i].current_a = get_f64(r);
+        c->path[i].percent_on = get_f64(r);
+        c->path[i].cycle_s = get_f64(r);
+    }
+    for (int i = 0; i < SIG_KIND_COUNT_; i++)
+        c->signal[i] = get_index(r, SIGNALS_MAX);
+    c->u2_at_bank = get_bool(r);
+    c->remote_setpoint = get_bool(r);
+}
+
+static void put_circuit(struct writer *w, const struct bench_circuit *c)
+{
+    put_text(w, c->name);
+    put_f64(w, c->voltage_v);
+    put_i32(w, c->phases);
+    put_f64(w, c->frequency_hz);
+    put_f64(w, c->loop_ohm);
+    put_f64(w, c->breaker.rated_a);
+    put_text(w, c->breaker.standard);
+    put_u8(w, (uint8_t)c->breaker.curve);
+    put_u32(w, (uint32_t)c->breaker.point_count);
+    for (int i = 0; i < c->breaker.point_count; i++) {
+        put_f64(w, c->breaker.point_multiple[i]);
+        put_f64(w, c->breaker.point_min_s[i]);
+        put_f64(w, c->breaker.point_max_s[i]);
+    }
+}
+
+static void get_circuit(struct reader *r, struct bench_circuit *c)
+{
+    get_text(r, c->name, sizeof c->name);
+    c->voltage_v = get_f64(r);
+    c->phases = get_i32(r);
+    c->frequency_hz = get_f64(r);
+    c->loop_ohm = get_f64(r);
+    c->breaker.rated_a = get_f64(r);
+    get_text(r, c->breaker.standard, sizeof c->breaker.standard);
+    c->breaker.curve = (char)get_u8(r);
+    c->breaker.point_count = (int)get_below(r, CURVE_POINTS_MAX + 1);
+    for (int i = 0; i < c->breaker.point_count; i++) {
+        c->breaker.point_multiple[i] = get_f64(r);
+        c->breaker.point_min_s[i] = get_f64(r);
+        c->breaker.point_max_s[i] = get_f64(r);
+    }
+}
+
+static void put_device(struct writer *w, const struct bench_device *d)
+{
+    put_text(w, d->name);
+    put_i32(w, d->bus);
+    put_bool(w, d->is_load);
+    put_bool(w, d->has_watchdog);
+    put_i64(w, d->watchdog_ns);
+    put_i64(w, d->poll_ns);
+    put_i32(w, d->powered_from);
+    put_i64(w, d->worst_open_ns);
+}
+
+static void get_device(struct reader *r, struct bench_device *d)
+{
+    get_text(r, d->name, sizeof d->name);
+    d->bus = get_index(r, BUSES_MAX);
+    d->is_load = get_bool(r);
+    d->has_watchdog = get_bool(r);
+    d->watchdog_ns = get_i64(r);
+    d->poll_ns = get_i64(r);
+    d->powered_from = get_index(r, CIRCUITS_MAX);
+    d->worst_open_ns = get_i64(r);
+}
+
+static void put_rule(struct writer *w, const struct bench_rule *u)
+{
+    put_text(w, u->name);
+    put_i32(w, u->channel);
+    put_text(w, u->signal);
+    put_u32(w, (uint32_t)u->sense);
+    put_f64(w, u->low);
+    put_f64(w, u->high);
+    put_i64(w, u->for_ns);
+    put_text(w, u->while_state);
+    put_u32(w, (uint32_t)u->action);
+    put_bool(w, u->notify);
+}
+
+static void get_rule(struct reader *r, struct bench_rule *u)
+{
+    get_text(r, u->name, sizeof u->name);
+    u->channel = get_index(r, CHANNELS_MAX);
+    get_text(r, u->signal, sizeof u->signal);
+    u->sense = (enum rule_sense)get_below(r, RULE_SENSE_COUNT_);
+    u->low = get_f64(r);
+    u->high = get_f64(r);
+    u->for_ns = get_i64(r);
+    get_text(r, u->while_state, sizeof u->while_state);
+    u->action = (enum rule_action)get_below(r, RULE_ACTION_COUNT_);
+    u->notify = get_bool(r);
+}
+
+static void put_limits(struct writer *w, const struct bench_limits *l)
+{
+    put_f64(w, l->t_bank_max_degc);
+    put_f64(w, l->t_lead_max_degc);
+    put_f64(w, l->over_power_pct);
+    put_f64(w, l->u1_void_pct);
+    put_f64(w, l->u1_open_pct);
+    put_i64(w, l->max_on_load_ns);
+    put_f64(w, l->band_high_pct);
+    put_f64(w, l->band_low_pct);
+    put_f64(w, l->drift_limit_k_per_h);
+    put_i64(w, l->drift_window_ns);
+    put_f64(w, l->cold_within_k);
+    put_i64(w, l->cold_rest_ns);
+    for (int i = 0; i < CLASS_COUNT_; i++)
+        put_i64(w, l->stale_ns[i]);
+    put_i64(w, l->guard_on_load_ns);
+    for (int i = 0; i < PROCESS_COUNT_; i++)
+        put_i64(w, l->settle_ns[i]);
+    put_i64(w, l->setting_cap_ns);
+    put_i64(w, l->recover_cap_ns);
+    put_i64(w, l->fan_run_on_ns);
+    put_i64(w, l->beat_ns);
+    put_i64(w, l->lease_ns);
+    put_i64(w, l->journal_warn_ns);
+    put_i64(w, l->journal_refuse_ns);
+    put_i64(w, l->journal_open_ns);
+    put_f64(w, l->u0_dc_peak_v);
+    put_f64(w, l->u0_ac_rms_v);
+    put_f64(w, l->u0_ac_rms_s_v);
+    put_f64(w, l->u0_plasma_v);
+    put_i32(w, l->cutouts_per_night);
+    put_f64(w, l->altitude_m);
+    put_f64(w, l->repeatability_pct);
+    put_f64(w, l->bank_max_power_w);
+}
+
+static void get_limits(struct reader *r, struct bench_limits *l)
+{
+    l->t_bank_max_degc = get_f64(r);
+    l->t_lead_max_degc = get_f64(r);
+    l->over_power_pct = get_f64(r);
+    l->u1_void_pct = get_f64(r);
+    l->u1_open_pct = get_f64(r);
+    l->max_on_load_ns = get_i64(r);
+    l->band_high_pct = get_f64(r);
+    l->band_low_pct = get_f64(r);
+    l->drift_limit_k_per_h = get_f64(r);
+    l->drift_window_ns = get_i64(r);
+    l->cold_within_k = get_f64(r);
+    l->cold_rest_ns = get_i64(r);
+    for (int i = 0; i < CLASS_COUNT_; i++)
+        l->stale_ns[i] = get_i64(r);
+    l->guard_on_load_ns = get_i64(r);
+    for (int i = 0; i < PROCESS_COUNT_; i++)
+        l->settle_ns[i] = get_i64(r);
+    l->setting_cap_ns = get_i64(r);
+    l->recover_cap_ns = get_i64(r);
+    l->fan_run_on_ns = get_i64(r);
+    l->beat_ns = get_i64(r);
+    l->lease_ns = get_i64(r);
+    l->journal_warn_ns = get_i64(r);
+    l->journal_refuse_ns = get_i64(r);
+    l->journal_open_ns = get_i64(r);
+    l->u0_dc_peak_v = get_f64(r);
+    l->u0_ac_rms_v = get_f64(r);
+    l->u0_ac_rms_s_v = get_f64(r);
+    l->u0_plasma_v = get_f64(r);
+    l->cutouts_per_night = get_i32(r);
+    l->altitude_m = get_f64(r);
+    l->repeatability_pct = get_f64(r);
+    l->bank_max_power_w = get_f64(r);
+}
+
+size_t bench_encode(const struct bench *b, uint8_t *bytes, size_t cap)
+{
+    struct writer w = writer_over(bytes, cap);
+    put_u32(&w, BENCH_CODEC);
+    put_text(&w, b->name);
+    put_bool(&w, b->virtual_bench);
+    put_f64(&w, b->rate);
+    put_u32(&w, (uint32_t)b->device_count);
+    for (int i = 0; i < b->device_count; i++)
+        put_device(&w, &b->devices[i]);
+    put_u32(&w, (uint32_t)b->bus_count);
+    for (int i = 0; i < b->bus_count; i++)
+        put_text(&w, b->bus_names[i]);
+    put_u32(&w, (uint32_t)b->circuit_count);
+    for (int i = 0; i < b->circuit_count; i++)
+        put_circuit(&w, &b->circuits[i]);
+    put_u32(&w, (uint32_t)b->channel_count);
+    for (int i = 0; i < b->channel_count; i++)
+        put_channel(&w, &b->channels[i]);
+    put_u32(&w, (uint32_t)b->signal_count);
+    for (int i = 0; i < b->signal_count; i++)
+        put_signal(&w, &b->signals[i]);
+    put_u32(&w, (uint32_t)b->rule_count);
+    for (int i = 0; i < b->rule_count; i++)
+        put_rule(&w, &b->rules[i]);
+    put_limits(&w, &b->limits);
+    return w.bad ? 0 : w.used;
+}
+
+/* Indexes were read against the capacities; now against what is there. */
+static bool indexes_hold(const struct bench *b)
+{
+    for (int i = 0; i < b->device_count; i++)
+        if (b->devices[i].bus >= b->bus_count || b->devices[i].powered_from >= b->circuit_count)
+            return false;
+    for (int i = 0; i < b->signal_count; i++) {
+        const struct bench_signal *s = &b->signals[i];
+        if (s->channel >= b->channel_count || s->device >= b->device_count || s->bus >= b->bus_count)
+            return false;
+    }
+    for (int i = 0; i < b->channel_count; i++) {
+        const struct bench_channel *c = &b->channels[i];
+        if (c->circuit >= b->circuit_count || c->load.device >= b->device_count ||
+            c->load.feedback_signal >= b->signal_count)
+            return false;
+        for (int k = 0; k < SIG_KIND_COUNT_; k++)
+            if (c->signal[k] >= b->signal_count)
+                return false;
+    }
+    for (int i = 0; i < b->rule_count; i++)
+        if (b->rules[i].channel >= b->channel_count)
+            return false;
+    return true;
+}
+
+int bench_decode(struct bench *b, const uint8_t *bytes, size_t size)
+{
+    struct reader r = reader_over(bytes, size);
+    memset(b, 0, sizeof *b);
+    if (get_u32(&r) != BENCH_CODEC)
+        return -1;
+    get_text(&r, b->name, sizeof b->name);
+    b->virtual_bench = get_bool(&r);
+    b->rate = get_f64(&r);
+    b->device_count = (int)get_below(&r, DEVICES_MAX + 1);
+    for (int i = 0; i < b->device_count; i++)
+        get_device(&r, &b->devices[i]);
+    b->bus_count = (int)get_below(&r, BUSES_MAX + 1);
+    for (int i = 0; i < b->bus_count; i++)
+        get_text(&r, b->bus_names[i], sizeof b->bus_names[i]);
+    b->circuit_count = (int)get_below(&r, CIRCUITS_MAX + 1);
+    for (int i = 0; i < b->circuit_count; i++)
+        get_circuit(&r, &b->circuits[i]);
+    b->channel_count = (int)get_below(&r, CHANNELS_MAX + 1);
+    for (int i = 0; i < b->channel_count; i++)
+        get_channel(&r, &b->channels[i]);
+    b->signal_count = (int)get_below(&r, SIGNALS_MAX + 1);
+    for (int i = 0; i < b->signal_count; i++)
+        get_signal(&r, &b->signals[i]);
+    b->rule_count = (int)get_below(&r, RULES_MAX + 1);
+    for (int i = 0; i < b->rule_count; i++)
+        get_rule(&r, &b->rules[i]);
+    get_limits(&r, &b->limits);
+    return !r.bad && r.at == size && indexes_hold(b) ? 0 : -1;
+}
+
+int bench_channel_find(const struct bench *b, const char *name)
+{
+    for (int i = 0; i < b->channel_count; i++)
+        if (strcmp(b->channels[i].name, name) == 0)
+            return i;
+    return -1;
+}
+
+int bench_circuit_find(const struct bench *b, const char *name)
+{
+    for (int i = 0; i < b->circuit_count; i++)
+        if (strcmp(b->circuits[i].name, name) == 0)
+            return i;
+    return -1;
+}

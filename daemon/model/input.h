@@ -1,0 +1,199 @@
+/* What the engine is fed: one total order of inputs, numbered (seq) and stamped (seen_ns) by the engine thread as it
+ * takes them. The encoded inputs are the journal's input log; feeding the same log gives the same events to the bit.
+ * Stamps are nanoseconds of the daemon's monotonic clock (real, scaled or virtual). */
+#ifndef INPUT_H
+#define INPUT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "capacity.h"
+#include "codec.h"
+#include "rating.h"
+#include "signals.h"
+#include "verdict.h"
+
+enum input_kind {
+    INPUT_BOOT,     /* first input of an epoch */
+    INPUT_TIME,     /* nothing but time went by */
+    INPUT_READINGS, /* one transaction's readings; also moves the bus's watermark */
+    INPUT_OPERATOR,
+    INPUT_ACK,      /* a load device's bus thread: what became of a command */
+    INPUT_LINK,     /* a device was lost, or is back with its identity checked and its load dropped */
+    INPUT_JOURNAL,  /* health of the record */
+    INPUT_SYNCED,   /* events up to this number are durable */
+    INPUT_ANCHOR,   /* clock anchor; steps and suspends show in it */
+    INPUT_WORKER,   /* result of a fit or plan */
+    INPUT_LOST,     /* inputs were lost in a full queue */
+    INPUT_KIND_COUNT_
+};
+
+/* What outlives an epoch: heat that is still in the breakers and units, latched interlocks, proofs of the watchdog. */
+struct carry_channel {
+    int64_t last_load_utc_ns; /* 0: none known */
+    enum interlock latched;
+    int cutouts_tonight;
+};
+
+struct carry_device {
+    int64_t watchdog_proved_utc_ns; /* 0: never, or since a power-up */
+    int64_t watchdog_took_ns;
+};
+
+struct carry_circuit {
+    double heat; /* of the breaker, as a share of its steady heat at rated current */
+    int64_t at_utc_ns;
+};
+
+struct input_boot {
+    char engine_version[NAME_CAP];
+    uint64_t epoch;
+    int64_t utc_ns; /* UTC at seen_ns */
+    bool after_interruption; /* the last session did not end cleanly */
+    int channel_count, device_count, circuit_count;
+    struct carry_channel channels[CHANNELS_MAX];
+    struct carry_device devices[DEVICES_MAX];
+    struct carry_circuit circuits[CIRCUITS_MAX];
+};
+
+struct reading {
+    int32_t signal; /* index in bench.signals */
+    enum quality quality;
+    double value; /* base unit of the signal's dimension, correction applied; NAN unless good or out of range */
+};
+
+struct input_readings {
+    int32_t bus;
+    int32_t device;
+    int64_t stamp_ns;      /* middle of the transaction */
+    int64_t half_width_ns; /* half its length */
+    int32_t count;         /* 0: only the watermark moves */
+    struct reading items[BLOCK_ITEMS_MAX];
+};
+
+enum operator_verb {
+    VERB_START,
+    VERB_END,        /* end the channel's run; channel -1: all */
+    VERB_RESET,      /* reset the latched interlock of a channel, with a reason */
+    VERB_RIG,        /* take a free channel for rigging */
+    VERB_RIGGED,     /* rigging confirmed at the bench */
+    VERB_RELEASE,    /* done or rigging -> free */
+    VERB_SET,        /* the unit is dialled in: leave `setting` */
+    VERB_PROVE_WATCHDOG, /* device */
+    VERB_NOTE,       /* evidence or remark: text */
+    VERB_CONTINUE,   /* after an interruption: a person confirms */
+    VERB_COUNT_
+};
+
+enum start_condition { START_UNKNOWN, START_COLD, START_WARM, START_CONDITION_COUNT_ };
+
+/* Everything that a run needs to know, so that a run can be judged again from the input log alone. */
+struct run_request {
+    int64_t run_no;
+    char serial[NAME_CAP];
+    int32_t plate_version;
+    enum protection protection;
+    bool s_marked;
+    struct rating_point point;
+    enum procedure procedure;
+    int32_t cycles;            /* proof: how many; 0: by the procedure */
+    int64_t soak_ns;           /* soak: at least this long; 0: no demand */
+    bool to_equilibrium;       /* soak: until drift is within its limit */
+    int64_t soak_cap_ns;       /* soak: give up then */
+    bool go_on_after_cutout;   /* soak: wait for the reset and go on */
+    int64_t cap_ns;            /* to-cutout: longest on-load part */
+    int32_t repeats;           /* to-cutout: how many cut-outs */
+    bool consent_past_rating;
+    bool unattended;
+    bool setting;              /* begin with the state `setting` */
+    bool heated_intake;        /* intake is held at the rated ambient */
+    bool control_at_maximum;   /* confirmed by the operator */
+    bool setup_confirmed;      /* set-up sheet confirmed */
+    int64_t safety_test_utc_s; /* 0: not on file */
+    enum start_condition start;
+    char who[NAME_CAP];
+    char accepts[TEXT_CAP];    /* names of accepted warnings, space between */
+    double target_resistance_ohm; /* NAN: from the rating point */
+    double baseline_u0_v;      /* the unit's own no-load voltage, if known; NAN */
+};
+
+struct input_operator {
+    enum operator_verb verb;
+    int32_t channel; /* -1: all */
+    int32_t device;  /* for VERB_PROVE_WATCHDOG */
+    uint64_t request; /* number that the answer refers to */
+    char who[NAME_CAP];
+    char text[TEXT_CAP];
+    struct run_request run; /* VERB_START only */
+};
+
+enum ack_kind { ACK_DONE, ACK_FAILED, ACK_DROPPED, ACK_LEASE_EXPIRED, ACK_COUNT_ };
+
+struct input_ack {
+    int32_t device;
+    uint64_t command; /* number of the command; 0 for a drop */
+    enum ack_kind kind;
+    int64_t stamp_ns; /* when it was on the wire */
+};
+
+struct input_link {
+    int32_t device;
+    bool up;       /* identity checked, drop confirmed on the wire */
+    bool power_up; /* the device says that it restarted: its watchdog proof is void */
+    char text[TEXT_CAP];
+};
+
+struct input_journal {
+    int64_t oldest_unsynced_ns; /* age of the oldest input not yet on disk */
+    bool space_low;
+    bool failed;
+};
+
+struct input_synced {
+    uint64_t event_id;
+};
+
+struct input_anchor {
+    int64_t utc_ns, monotonic_ns, boottime_ns;
+    bool suspended; /* boottime ran ahead of monotonic */
+    bool stepped;   /* UTC moved against monotonic */
+};
+
+struct input_worker {
+    uint64_t job;
+    int32_t channel;
+    int32_t status; /* 0: result holds */
+    double values[16];
+};
+
+struct input_lost {
+    int32_t bus; /* -1: not of a bus */
+    uint64_t count;
+};
+
+struct input {
+    uint64_t seq;
+    int64_t seen_ns;
+    enum input_kind kind;
+    union {
+        struct input_boot boot;
+        struct input_readings readings;
+        struct input_operator operator_;
+        struct input_ack ack;
+        struct input_link link;
+        struct input_journal journal;
+        struct input_synced synced;
+        struct input_anchor anchor;
+        struct input_worker worker;
+        struct input_lost lost;
+    } u;
+};
+
+const char *operator_verb_name(enum operator_verb v);
+const char *start_condition_name(enum start_condition s);
+
+/* Canonical encoding of one input (with seq, seen_ns and kind). get_input leaves r->bad set on nonsense. */
+void put_input(struct writer *w, const struct input *in);
+void get_input(struct reader *r, struct input *in);
+
+#endif

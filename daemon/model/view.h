@@ -1,0 +1,54 @@
+/* What the bench looks like right now, for status, client and page: a plain copy that the engine thread publishes
+ * after its steps. It is live, not yet durable; whoever needs what is on record reads the journal. */
+#ifndef VIEW_H
+#define VIEW_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "capacity.h"
+#include "rating.h"
+#include "signals.h"
+#include "verdict.h"
+
+struct channel_view {
+    enum channel_state state;
+    bool switching;          /* a contactor is on its way */
+    enum interlock latched;
+    int64_t run_no;          /* 0: none */
+    char serial[NAME_CAP];
+    enum procedure procedure;
+    struct rating_point point;
+    int32_t cycle;           /* number of the running cycle, from 1 */
+    double cycle_elapsed_s;  /* since it began */
+    double on_load_s;        /* conducting so far in this cycle */
+    double on_load_goal_s;   /* this cycle's on-load part */
+    double run_elapsed_s;
+    double run_expected_s;   /* whole run as planned; NAN: open end */
+    uint32_t mask_commanded, mask_closed;
+    double values[SIG_KIND_COUNT_]; /* latest good; NAN */
+    enum quality qualities[SIG_KIND_COUNT_];
+    enum verdict_kind verdict;
+    enum shutoff_cause cause;
+    char doing[TEXT_CAP];    /* a sentence: what goes on, what the operator should do */
+};
+
+struct device_view {
+    bool up;
+    bool watchdog_proved;
+    bool beat_stopped;
+    int64_t lease_until_ns;
+};
+
+struct bench_view {
+    uint64_t sequence; /* counts up with each publication */
+    int64_t now_ns;
+    int64_t utc_ns;
+    int32_t channel_count, device_count;
+    struct channel_view channels[CHANNELS_MAX];
+    struct device_view devices[DEVICES_MAX];
+    bool journal_healthy;
+    bool live; /* any channel with closed steps or output present */
+};
+
+#endif

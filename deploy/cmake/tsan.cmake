@@ -1,0 +1,4 @@
+# Thread sanitizer.
+set(CMAKE_BUILD_TYPE RelWithDebInfo CACHE STRING "")
+set(SOAKBENCH_SANITIZE thread CACHE STRING "")
+set(SOAKBENCH_TESTS ON CACHE BOOL "")
