@@ -40,11 +40,11 @@ struct bench_signal {
     enum dimension dim;
     enum mean_kind mean;
     struct uncertainty uncertainty;
-    double correction_gain;   /* value = read * gain + offset, from the calibration certificate */
+    double correction_gain; /* value = read * gain + offset, from the calibration certificate */
     double correction_offset;
-    int64_t refresh_ns;   /* how often the meter makes a new value; 0: each poll */
-    int64_t averaging_ns; /* window it averages over */
-    int64_t damping_ns;   /* time constant of its filter */
+    int64_t refresh_ns;     /* how often the meter makes a new value; 0: each poll */
+    int64_t averaging_ns;   /* window it averages over */
+    int64_t damping_ns;     /* time constant of its filter */
     int64_t stale_after_ns; /* age at which a reading no longer counts */
     char certificate[NAME_CAP];
     int64_t calibration_due_utc_s; /* 0: not stated */
@@ -60,18 +60,20 @@ enum load_kind { LOAD_STEPPED, LOAD_SETTABLE_RESISTANCE, LOAD_SETTABLE_CURRENT, 
 struct bench_load {
     enum load_kind kind;
     int device;
-    int feedback_signal;     /* mask of closed steps */
+    int feedback_signal; /* mask of closed steps */
     int step_count;
     struct bench_step steps[STEPS_MAX];
-    double lead_resistance_ohm; /* leads between the unit's terminals and the bank, part of the load when u2 is sensed at the unit */
-    double max_power_w;      /* of the channel; 0: sum of steps */
-    double max_voltage_v;    /* of elements, contactors and meters */
-    double breaks_dc_v;      /* voltage at which the contactors may break rated current; 0: none, current must be off first */
-    double breaks_a;         /* current that they may break */
-    int64_t travel_ns;       /* longest time a contactor takes, open or close */
-    bool has_supply_trip;    /* a second means: opens the unit's supply */
-    bool has_trigger;        /* the bench holds the unit's torch switch */
-    bool has_bank_fan;       /* the daemon switches the bank's fan */
+    double lead_resistance_ohm; /* leads between the unit's terminals and the bank, part of the load when u2 is sensed
+                                   at the unit */
+    double max_power_w;         /* of the channel; 0: sum of steps */
+    double max_voltage_v;       /* of elements, contactors and meters */
+    double
+        breaks_dc_v;   /* voltage at which the contactors may break rated current; 0: none, current must be off first */
+    double breaks_a;   /* current that they may break */
+    int64_t travel_ns; /* longest time a contactor takes, open or close */
+    bool has_supply_trip;                          /* a second means: opens the unit's supply */
+    bool has_trigger;                              /* the bench holds the unit's torch switch */
+    bool has_bank_fan;                             /* the daemon switches the bank's fan */
     double max_resistance_ohm, min_resistance_ohm; /* settable kinds */
     double max_current_a;
 };
@@ -86,7 +88,7 @@ struct path_part {
 };
 
 struct breaker {
-    double rated_a; /* 0: none stated */
+    double rated_a;          /* 0: none stated */
     char standard[NAME_CAP]; /* iec-60898-1, ul-489 */
     char curve;              /* B C D; 0 none */
     int point_count;         /* maker's curve as typed in */
@@ -109,9 +111,9 @@ struct bench_device {
     int bus;
     bool is_load;
     bool has_watchdog;
-    int64_t watchdog_ns;  /* the controller's own limit between beats */
+    int64_t watchdog_ns; /* the controller's own limit between beats */
     int64_t poll_ns;
-    int powered_from;     /* circuit it is fed from; -1 none */
+    int powered_from;      /* circuit it is fed from; -1 none */
     int64_t worst_open_ns; /* worst-case time from a drop to open contacts, as computed for this bench */
 };
 
@@ -130,30 +132,30 @@ struct bench_channel {
 struct bench_limits {
     double t_bank_max_degc;
     double t_lead_max_degc;
-    double over_power_pct;        /* of a step's or channel's rating */
-    double u1_void_pct;           /* M: supply further off than this voids a cycle (5) */
-    double u1_open_pct;           /* supply further off than this opens the load */
-    int64_t max_on_load_ns;       /* hard cap of one on-load part */
-    double band_high_pct;         /* M: test-condition band, +10 ... */
-    double band_low_pct;          /* M: ... -2 */
-    double drift_limit_k_per_h;   /* M: 2 */
-    int64_t drift_window_ns;      /* M: 60 min */
-    double cold_within_k;         /* exhaust within this of ambient counts as cold */
-    int64_t cold_rest_ns;         /* no load for this long counts as cold */
-    int64_t stale_ns[CLASS_COUNT_]; /* loss borne per class */
-    int64_t guard_on_load_ns;     /* beyond the rated on-time, before a hold is accepted */
+    double over_power_pct;             /* of a step's or channel's rating */
+    double u1_void_pct;                /* M: supply further off than this voids a cycle (5) */
+    double u1_open_pct;                /* supply further off than this opens the load */
+    int64_t max_on_load_ns;            /* hard cap of one on-load part */
+    double band_high_pct;              /* M: test-condition band, +10 ... */
+    double band_low_pct;               /* M: ... -2 */
+    double drift_limit_k_per_h;        /* M: 2 */
+    int64_t drift_window_ns;           /* M: 60 min */
+    double cold_within_k;              /* exhaust within this of ambient counts as cold */
+    int64_t cold_rest_ns;              /* no load for this long counts as cold */
+    int64_t stale_ns[CLASS_COUNT_];    /* loss borne per class */
+    int64_t guard_on_load_ns;          /* beyond the rated on-time, before a hold is accepted */
     int64_t settle_ns[PROCESS_COUNT_]; /* start transients, out of the band, in the heat */
     int64_t setting_cap_ns;
-    int64_t recover_cap_ns;       /* wait for a reset at most this long */
+    int64_t recover_cap_ns; /* wait for a reset at most this long */
     int64_t fan_run_on_ns;
-    int64_t beat_ns;              /* interval of the heartbeat */
-    int64_t lease_ns;             /* how long a renewal lasts */
+    int64_t beat_ns;  /* interval of the heartbeat */
+    int64_t lease_ns; /* how long a renewal lasts */
     int64_t journal_warn_ns, journal_refuse_ns, journal_open_ns;
     double u0_dc_peak_v, u0_ac_rms_v, u0_ac_rms_s_v, u0_plasma_v; /* M: no-load voltage limits */
-    int cutouts_per_night;        /* M: 3 */
-    double altitude_m;            /* of the bench; above 1000 is harsh */
-    double repeatability_pct;     /* of the bench itself */
-    double bank_max_power_w;      /* all channels together; 0: no limit */
+    int cutouts_per_night;                                        /* M: 3 */
+    double altitude_m;                                            /* of the bench; above 1000 is harsh */
+    double repeatability_pct;                                     /* of the bench itself */
+    double bank_max_power_w;                                      /* all channels together; 0: no limit */
 };
 
 enum rule_sense { RULE_ABOVE, RULE_BELOW, RULE_OUTSIDE, RULE_RISING, RULE_SENSE_COUNT_ };

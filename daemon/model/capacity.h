@@ -4,20 +4,20 @@
 #define CAPACITY_H
 
 enum {
-    NAME_CAP = 48,       /* names of channels, devices, signals, units ... with the final zero */
-    PATH_CAP = 256,      /* file and device paths, URLs */
-    TEXT_CAP = 256,      /* a sentence for people */
-    CHANNELS_MAX = 64,   /* load positions of a bench */
-    DEVICES_MAX = 64,    /* controllers and meters */
-    BUSES_MAX = 32,      /* serial lines and TCP connections */
-    CIRCUITS_MAX = 32,   /* supply circuits */
-    SIGNALS_MAX = 1024,  /* signals of a bench */
-    STEPS_MAX = 16,      /* switched resistors of a channel */
-    PATH_PARTS_MAX = 12, /* cable, connectors, adaptor of a load path */
-    RATINGS_MAX = 24,    /* rating points of a plate */
-    RULES_MAX = 64,      /* rules from the configuration */
+    NAME_CAP = 48,         /* names of channels, devices, signals, units ... with the final zero */
+    PATH_CAP = 256,        /* file and device paths, URLs */
+    TEXT_CAP = 256,        /* a sentence for people */
+    CHANNELS_MAX = 64,     /* load positions of a bench */
+    DEVICES_MAX = 64,      /* controllers and meters */
+    BUSES_MAX = 32,        /* serial lines and TCP connections */
+    CIRCUITS_MAX = 32,     /* supply circuits */
+    SIGNALS_MAX = 1024,    /* signals of a bench */
+    STEPS_MAX = 16,        /* switched resistors of a channel */
+    PATH_PARTS_MAX = 12,   /* cable, connectors, adaptor of a load path */
+    RATINGS_MAX = 24,      /* rating points of a plate */
+    RULES_MAX = 64,        /* rules from the configuration */
     CURVE_POINTS_MAX = 24, /* points of a maker's breaker curve */
-    BLOCK_ITEMS_MAX = 48 /* readings in one input */
+    BLOCK_ITEMS_MAX = 48   /* readings in one input */
 };
 
 #endif

@@ -8,9 +8,9 @@
 #include "capacity.h"
 
 enum command_kind {
-    COMMAND_STEPS,      /* close exactly the steps of mask on the channel; goes out only after the intent event is durable */
-    COMMAND_OPEN,       /* open all steps of one channel, at once */
-    COMMAND_DROP,       /* drop latch of the whole load device, at once, never queued */
+    COMMAND_STEPS, /* close exactly the steps of mask on the channel; goes out only after the intent event is durable */
+    COMMAND_OPEN,  /* open all steps of one channel, at once */
+    COMMAND_DROP,  /* drop latch of the whole load device, at once, never queued */
     COMMAND_TRIGGER,    /* hold or release the unit's torch switch */
     COMMAND_SUPPLY,     /* on: allow the unit's supply; off: trip the second means */
     COMMAND_LEASE,      /* the device's heartbeat may go on until until_ns */
@@ -29,15 +29,15 @@ enum notify_urgency { NOTIFY_MORNING, NOTIFY_NOW };
 
 struct command {
     enum command_kind kind;
-    uint64_t number;    /* of this command, counts up; ACK refers to it */
-    int32_t channel;    /* -1: none */
-    int32_t device;     /* -1: none */
-    uint32_t mask;      /* COMMAND_STEPS */
+    uint64_t number; /* of this command, counts up; ACK refers to it */
+    int32_t channel; /* -1: none */
+    int32_t device;  /* -1: none */
+    uint32_t mask;   /* COMMAND_STEPS */
     bool on;
-    int64_t until_ns;   /* COMMAND_LEASE */
+    int64_t until_ns;      /* COMMAND_LEASE */
     uint64_t intent_event; /* COMMAND_STEPS, TRIGGER on: event that must be durable first; 0: none */
-    uint64_t request;   /* COMMAND_ANSWER */
-    int32_t code;       /* ANSWER: 0 accepted, 1 refused, 2 done; NOTIFY: urgency; WORKER: job kind */
+    uint64_t request;      /* COMMAND_ANSWER */
+    int32_t code;          /* ANSWER: 0 accepted, 1 refused, 2 done; NOTIFY: urgency; WORKER: job kind */
     double value;
     char text[TEXT_CAP];
 };

@@ -9,13 +9,7 @@
 #include "capacity.h"
 #include "quantity.h"
 
-enum {
-    POINTS_MAX = 160,
-    INVALID_MAX = 8,
-    KEEP_OUT_MAX = 16,
-    LISTEN_MAX = 8,
-    TEMPLATE_CAP = 160
-};
+enum { POINTS_MAX = 160, INVALID_MAX = 8, KEEP_OUT_MAX = 16, LISTEN_MAX = 8, TEMPLATE_CAP = 160 };
 
 enum map_protocol { MAP_MODBUS, MAP_TEXT };
 enum register_table { TABLE_INPUT, TABLE_HOLDING, TABLE_COIL, TABLE_DISCRETE, TABLE_COUNT_ };
@@ -39,29 +33,29 @@ enum sensor_kind { SENSOR_NONE, SENSOR_THERMOCOUPLE, SENSOR_PT100, SENSOR_PT1000
 
 struct map_point {
     char name[NAME_CAP];
-    bool writable;        /* access: write; never polled */
+    bool writable; /* access: write; never polled */
     enum register_table table;
-    uint16_t register_;   /* as on the wire, from 0 */
+    uint16_t register_; /* as on the wire, from 0 */
     enum value_type type;
     enum word_order order;
     int8_t bit, bits;     /* bit field inside the register: lowest bit and width; bits 0: whole */
     double scale, offset; /* default 1, 0 */
     char unit[16];        /* as written in the map */
     enum dimension dim;
-    double to_base;       /* factor from the map's unit to the dimension's base unit */
+    double to_base; /* factor from the map's unit to the dimension's base unit */
     bool has_min, has_max;
-    double min, max;      /* outside: quality out-of-range */
+    double min, max; /* outside: quality out-of-range */
     int invalid_count;
     uint64_t invalid[INVALID_MAX]; /* raw values that mean "no value", compared in the width of the type */
     enum sensor_kind sensor;
-    char thermocouple;    /* K J T N E R S B */
-    char cold_junction[NAME_CAP]; /* point of the same device, degC */
+    char thermocouple;              /* K J T N E R S B */
+    char cold_junction[NAME_CAP];   /* point of the same device, degC */
     double sensor_low, sensor_high; /* loop: value at 4 and 20 mA; shunt: ohm in sensor_low */
     /* text protocol */
-    char query[TEMPLATE_CAP];  /* empty: not asked for; comes by listening */
-    char reply[TEMPLATE_CAP];  /* template with {number}, or expression */
+    char query[TEMPLATE_CAP]; /* empty: not asked for; comes by listening */
+    char reply[TEMPLATE_CAP]; /* template with {number}, or expression */
     bool reply_is_expression;
-    char write[TEMPLATE_CAP];  /* template with {number} */
+    char write[TEMPLATE_CAP];       /* template with {number} */
     char write_reply[TEMPLATE_CAP]; /* expected answer to a write; empty: none */
 };
 
@@ -81,11 +75,11 @@ enum beat_kind { BEAT_COUNTER, BEAT_TOGGLE };
 struct device_map {
     char name[NAME_CAP];
     enum map_protocol protocol;
-    int max_block;       /* registers a request; default 125 */
-    int max_block_bits;  /* bits a request; default 2000 */
-    int max_gap;         /* unread registers that a block may bridge */
+    int max_block;         /* registers a request; default 125 */
+    int max_block_bits;    /* bits a request; default 2000 */
+    int max_gap;           /* unread registers that a block may bridge */
     int64_t turnaround_ns; /* silence that the device needs before the next request */
-    int64_t answer_ns;   /* longest answer time; 0: the bus's timeout */
+    int64_t answer_ns;     /* longest answer time; 0: the bus's timeout */
     int keep_out_count;
     struct keep_out keep_out[KEEP_OUT_MAX];
     int point_count;
@@ -96,14 +90,14 @@ struct device_map {
     double identity_values[8];
     int virtual_point, rate_point, epoch_point, power_up_point; /* -1: the map has none */
     /* load controllers */
-    int drop_all_point;     /* writing drop_all_value opens every step of every channel; -1 none */
+    int drop_all_point; /* writing drop_all_value opens every step of every channel; -1 none */
     double drop_all_value;
-    int beat_point;         /* -1: none */
+    int beat_point; /* -1: none */
     enum beat_kind beat_kind;
-    int watchdog_point;     /* holds the watchdog's limit in s; -1 none */
-    double safe_value;      /* a steps point's value with all steps open */
+    int watchdog_point; /* holds the watchdog's limit in s; -1 none */
+    double safe_value;  /* a steps point's value with all steps open */
     /* text */
-    char line_end[8];       /* default CR LF */
+    char line_end[8]; /* default CR LF */
     bool echo;
     char identify_query[TEMPLATE_CAP], identify_reply[TEMPLATE_CAP];
     char error_query[TEMPLATE_CAP], error_none[TEMPLATE_CAP];
@@ -123,25 +117,25 @@ struct bus_config {
     int baud;
     enum parity parity;
     int data_bits, stop_bits;
-    int64_t timeout_ns;     /* answer; real time, never scaled */
-    int64_t gap_ns;         /* silence between frames; 0: by the standard */
+    int64_t timeout_ns; /* answer; real time, never scaled */
+    int64_t gap_ns;     /* silence between frames; 0: by the standard */
     bool rs485;
 };
 
 struct device_config {
     char name[NAME_CAP];
     int bus;
-    int server;      /* Modbus server address */
+    int server; /* Modbus server address */
     int64_t poll_ns;
     int64_t answer_ns; /* longest answer time; 0: from map or bus */
-    int map;         /* index into the maps of the configuration */
+    int map;           /* index into the maps of the configuration */
     bool is_load;
 };
 
 /* What a channel writes to its load device: indexes of points in that device's map, -1 none. */
 struct load_points {
     int device;
-    int command;   /* mask of steps, or set value */
+    int command; /* mask of steps, or set value */
     int trigger_device, trigger;
     int supply_device, supply; /* written 1: trip (open) the unit's supply, 0: allow */
     int fan_device, fan;

@@ -10,38 +10,38 @@
 #include "verdict.h"
 
 enum event_kind {
-    EVENT_NOTE = 1,         /* text */
-    EVENT_STATE,            /* code: new channel_state, code2: old */
-    EVENT_RUN_START,        /* code: procedure */
-    EVENT_RUN_END,          /* code: verdict_kind */
-    EVENT_INTENT,           /* about to close: code: mask */
-    EVENT_STEPS,            /* feedback agrees: code: mask; values: ohm expected */
-    EVENT_CYCLE_BEGIN,      /* code: cycle number from 1 */
-    EVENT_CYCLE,            /* code: number, code2: 1 valid 0 void; values: EVENT_CYCLE_VALUES */
-    EVENT_SHUTOFF,          /* code: cause, code2: second candidate; values: on-load s, confidence 0..1 */
-    EVENT_SHUTOFF_REVISED,  /* as EVENT_SHUTOFF; values[2]: id of the revised event */
-    EVENT_RESET_SEEN,       /* values: seconds from shutoff, half-width s */
-    EVENT_OUTPUT_REDUCED,   /* values: A before, A now */
-    EVENT_NEVER_REACHED,    /* values: A reached, A rated */
-    EVENT_METER_DOUBT,      /* code: signal index */
-    EVENT_INTERLOCK,        /* code: interlock */
-    EVENT_INTERLOCK_RESET,  /* code: interlock; text: reason, who */
-    EVENT_LINK,             /* code: 1 up 0 lost; code2: device */
-    EVENT_SIGNAL,           /* code: 1 valid again, 0 lost; code2: signal index */
-    EVENT_GAP,              /* values: readings or inputs lost */
-    EVENT_WATCHDOG_PROVED,  /* code2: device; values: s from the last beat to open */
-    EVENT_RULE,             /* code: rule index; code2: action */
-    EVENT_EQUILIBRIUM,      /* values: drift K/h, its upper bound */
-    EVENT_FINDING,          /* on the installation: text */
-    EVENT_VERDICT,          /* code: verdict_kind, code2: basis */
-    EVENT_ELEMENT_FAULT,    /* values: ohm expected, ohm measured */
-    EVENT_SUPPLY_TRIP,      /* second means used */
-    EVENT_ALARM,            /* somebody must come: text */
-    EVENT_CLOCK,            /* code: 1 step, 2 suspend; values: s */
-    EVENT_TRIM,             /* code: new mask, code2: old; values: ohm wanted, ohm set, U2 */
-    EVENT_ADVICE,           /* for the operator, in words */
-    EVENT_PREFLIGHT,        /* code: 0 pass 1 warn 2 refuse; text: name and reason */
-    EVENT_UNIT_LIVE,        /* output present seen: values: U0 */
+    EVENT_NOTE = 1,        /* text */
+    EVENT_STATE,           /* code: new channel_state, code2: old */
+    EVENT_RUN_START,       /* code: procedure */
+    EVENT_RUN_END,         /* code: verdict_kind */
+    EVENT_INTENT,          /* about to close: code: mask */
+    EVENT_STEPS,           /* feedback agrees: code: mask; values: ohm expected */
+    EVENT_CYCLE_BEGIN,     /* code: cycle number from 1 */
+    EVENT_CYCLE,           /* code: number, code2: 1 valid 0 void; values: EVENT_CYCLE_VALUES */
+    EVENT_SHUTOFF,         /* code: cause, code2: second candidate; values: on-load s, confidence 0..1 */
+    EVENT_SHUTOFF_REVISED, /* as EVENT_SHUTOFF; values[2]: id of the revised event */
+    EVENT_RESET_SEEN,      /* values: seconds from shutoff, half-width s */
+    EVENT_OUTPUT_REDUCED,  /* values: A before, A now */
+    EVENT_NEVER_REACHED,   /* values: A reached, A rated */
+    EVENT_METER_DOUBT,     /* code: signal index */
+    EVENT_INTERLOCK,       /* code: interlock */
+    EVENT_INTERLOCK_RESET, /* code: interlock; text: reason, who */
+    EVENT_LINK,            /* code: 1 up 0 lost; code2: device */
+    EVENT_SIGNAL,          /* code: 1 valid again, 0 lost; code2: signal index */
+    EVENT_GAP,             /* values: readings or inputs lost */
+    EVENT_WATCHDOG_PROVED, /* code2: device; values: s from the last beat to open */
+    EVENT_RULE,            /* code: rule index; code2: action */
+    EVENT_EQUILIBRIUM,     /* values: drift K/h, its upper bound */
+    EVENT_FINDING,         /* on the installation: text */
+    EVENT_VERDICT,         /* code: verdict_kind, code2: basis */
+    EVENT_ELEMENT_FAULT,   /* values: ohm expected, ohm measured */
+    EVENT_SUPPLY_TRIP,     /* second means used */
+    EVENT_ALARM,           /* somebody must come: text */
+    EVENT_CLOCK,           /* code: 1 step, 2 suspend; values: s */
+    EVENT_TRIM,            /* code: new mask, code2: old; values: ohm wanted, ohm set, U2 */
+    EVENT_ADVICE,          /* for the operator, in words */
+    EVENT_PREFLIGHT,       /* code: 0 pass 1 warn 2 refuse; text: name and reason */
+    EVENT_UNIT_LIVE,       /* output present seen: values: U0 */
     EVENT_KIND_COUNT_
 };
 
@@ -60,8 +60,8 @@ enum {
 };
 
 struct event {
-    uint64_t id;   /* counts up within an epoch from 1 */
-    uint64_t seq;  /* input that brought it about */
+    uint64_t id;  /* counts up within an epoch from 1 */
+    uint64_t seq; /* input that brought it about */
     enum event_kind kind;
     int32_t channel; /* -1: the bench */
     int64_t run_no;  /* 0: none */

@@ -18,13 +18,13 @@ enum input_kind {
     INPUT_TIME,     /* nothing but time went by */
     INPUT_READINGS, /* one transaction's readings; also moves the bus's watermark */
     INPUT_OPERATOR,
-    INPUT_ACK,      /* a load device's bus thread: what became of a command */
-    INPUT_LINK,     /* a device was lost, or is back with its identity checked and its load dropped */
-    INPUT_JOURNAL,  /* health of the record */
-    INPUT_SYNCED,   /* events up to this number are durable */
-    INPUT_ANCHOR,   /* clock anchor; steps and suspends show in it */
-    INPUT_WORKER,   /* result of a fit or plan */
-    INPUT_LOST,     /* inputs were lost in a full queue */
+    INPUT_ACK,     /* a load device's bus thread: what became of a command */
+    INPUT_LINK,    /* a device was lost, or is back with its identity checked and its load dropped */
+    INPUT_JOURNAL, /* health of the record */
+    INPUT_SYNCED,  /* events up to this number are durable */
+    INPUT_ANCHOR,  /* clock anchor; steps and suspends show in it */
+    INPUT_WORKER,  /* result of a fit or plan */
+    INPUT_LOST,    /* inputs were lost in a full queue */
     INPUT_KIND_COUNT_
 };
 
@@ -48,7 +48,7 @@ struct carry_circuit {
 struct input_boot {
     char engine_version[NAME_CAP];
     uint64_t epoch;
-    int64_t utc_ns; /* UTC at seen_ns */
+    int64_t utc_ns;          /* UTC at seen_ns */
     bool after_interruption; /* the last session did not end cleanly */
     int channel_count, device_count, circuit_count;
     struct carry_channel channels[CHANNELS_MAX];
@@ -73,15 +73,15 @@ struct input_readings {
 
 enum operator_verb {
     VERB_START,
-    VERB_END,        /* end the channel's run; channel -1: all */
-    VERB_RESET,      /* reset the latched interlock of a channel, with a reason */
-    VERB_RIG,        /* take a free channel for rigging */
-    VERB_RIGGED,     /* rigging confirmed at the bench */
-    VERB_RELEASE,    /* done or rigging -> free */
-    VERB_SET,        /* the unit is dialled in: leave `setting` */
+    VERB_END,            /* end the channel's run; channel -1: all */
+    VERB_RESET,          /* reset the latched interlock of a channel, with a reason */
+    VERB_RIG,            /* take a free channel for rigging */
+    VERB_RIGGED,         /* rigging confirmed at the bench */
+    VERB_RELEASE,        /* done or rigging -> free */
+    VERB_SET,            /* the unit is dialled in: leave `setting` */
     VERB_PROVE_WATCHDOG, /* device */
-    VERB_NOTE,       /* evidence or remark: text */
-    VERB_CONTINUE,   /* after an interruption: a person confirms */
+    VERB_NOTE,           /* evidence or remark: text */
+    VERB_CONTINUE,       /* after an interruption: a person confirms */
     VERB_COUNT_
 };
 
@@ -96,13 +96,13 @@ struct run_request {
     bool s_marked;
     struct rating_point point;
     enum procedure procedure;
-    int32_t cycles;            /* proof: how many; 0: by the procedure */
-    int64_t soak_ns;           /* soak: at least this long; 0: no demand */
-    bool to_equilibrium;       /* soak: until drift is within its limit */
-    int64_t soak_cap_ns;       /* soak: give up then */
-    bool go_on_after_cutout;   /* soak: wait for the reset and go on */
-    int64_t cap_ns;            /* to-cutout: longest on-load part */
-    int32_t repeats;           /* to-cutout: how many cut-outs */
+    int32_t cycles;          /* proof: how many; 0: by the procedure */
+    int64_t soak_ns;         /* soak: at least this long; 0: no demand */
+    bool to_equilibrium;     /* soak: until drift is within its limit */
+    int64_t soak_cap_ns;     /* soak: give up then */
+    bool go_on_after_cutout; /* soak: wait for the reset and go on */
+    int64_t cap_ns;          /* to-cutout: longest on-load part */
+    int32_t repeats;         /* to-cutout: how many cut-outs */
     bool consent_past_rating;
     bool unattended;
     bool setting;              /* begin with the state `setting` */
@@ -112,15 +112,15 @@ struct run_request {
     int64_t safety_test_utc_s; /* 0: not on file */
     enum start_condition start;
     char who[NAME_CAP];
-    char accepts[TEXT_CAP];    /* names of accepted warnings, space between */
+    char accepts[TEXT_CAP];       /* names of accepted warnings, space between */
     double target_resistance_ohm; /* NAN: from the rating point */
-    double baseline_u0_v;      /* the unit's own no-load voltage, if known; NAN */
+    double baseline_u0_v;         /* the unit's own no-load voltage, if known; NAN */
 };
 
 struct input_operator {
     enum operator_verb verb;
-    int32_t channel; /* -1: all */
-    int32_t device;  /* for VERB_PROVE_WATCHDOG */
+    int32_t channel;  /* -1: all */
+    int32_t device;   /* for VERB_PROVE_WATCHDOG */
     uint64_t request; /* number that the answer refers to */
     char who[NAME_CAP];
     char text[TEXT_CAP];

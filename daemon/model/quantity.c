@@ -12,17 +12,17 @@ struct unit_row {
 
 /* The first row of a dimension is its base unit. */
 static const struct unit_row unit_rows[] = {
-    {"A", DIM_CURRENT, 1},         {"mA", DIM_CURRENT, 1e-3},      {"kA", DIM_CURRENT, 1e3},
-    {"V", DIM_VOLTAGE, 1},         {"mV", DIM_VOLTAGE, 1e-3},      {"kV", DIM_VOLTAGE, 1e3},
-    {"ohm", DIM_RESISTANCE, 1},    {"mohm", DIM_RESISTANCE, 1e-3}, {"kohm", DIM_RESISTANCE, 1e3},
-    {"W", DIM_POWER, 1},           {"kW", DIM_POWER, 1e3},         {"J", DIM_ENERGY, 1},
-    {"Wh", DIM_ENERGY, 3600},      {"kWh", DIM_ENERGY, 3.6e6},     {"s", DIM_TIME, 1},
-    {"ms", DIM_TIME, 1e-3},        {"us", DIM_TIME, 1e-6},         {"ns", DIM_TIME, 1e-9},
-    {"min", DIM_TIME, 60},         {"h", DIM_TIME, 3600},          {"d", DIM_TIME, 86400},
-    {"degC", DIM_TEMPERATURE, 1},  {"K", DIM_TEMP_DIFF, 1},        {"K/h", DIM_TEMP_RATE, 1},
-    {"%", DIM_PERCENT, 1},         {"m", DIM_LENGTH, 1},           {"mm", DIM_LENGTH, 1e-3},
-    {"mm2", DIM_AREA, 1},          {"Hz", DIM_FREQUENCY, 1},       {"kHz", DIM_FREQUENCY, 1e3},
-    {"1/min", DIM_SPEED, 1},       {"m", DIM_ALTITUDE, 1},
+    {"A", DIM_CURRENT, 1},        {"mA", DIM_CURRENT, 1e-3},      {"kA", DIM_CURRENT, 1e3},
+    {"V", DIM_VOLTAGE, 1},        {"mV", DIM_VOLTAGE, 1e-3},      {"kV", DIM_VOLTAGE, 1e3},
+    {"ohm", DIM_RESISTANCE, 1},   {"mohm", DIM_RESISTANCE, 1e-3}, {"kohm", DIM_RESISTANCE, 1e3},
+    {"W", DIM_POWER, 1},          {"kW", DIM_POWER, 1e3},         {"J", DIM_ENERGY, 1},
+    {"Wh", DIM_ENERGY, 3600},     {"kWh", DIM_ENERGY, 3.6e6},     {"s", DIM_TIME, 1},
+    {"ms", DIM_TIME, 1e-3},       {"us", DIM_TIME, 1e-6},         {"ns", DIM_TIME, 1e-9},
+    {"min", DIM_TIME, 60},        {"h", DIM_TIME, 3600},          {"d", DIM_TIME, 86400},
+    {"degC", DIM_TEMPERATURE, 1}, {"K", DIM_TEMP_DIFF, 1},        {"K/h", DIM_TEMP_RATE, 1},
+    {"%", DIM_PERCENT, 1},        {"m", DIM_LENGTH, 1},           {"mm", DIM_LENGTH, 1e-3},
+    {"mm2", DIM_AREA, 1},         {"Hz", DIM_FREQUENCY, 1},       {"kHz", DIM_FREQUENCY, 1e3},
+    {"1/min", DIM_SPEED, 1},      {"m", DIM_ALTITUDE, 1},
 };
 
 static const size_t unit_count = sizeof unit_rows / sizeof unit_rows[0];

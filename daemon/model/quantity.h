@@ -6,23 +6,23 @@
 #include "error.h"
 
 enum dimension {
-    DIM_NUMBER,        /* no unit */
-    DIM_CURRENT,       /* A */
-    DIM_VOLTAGE,       /* V */
-    DIM_RESISTANCE,    /* ohm */
-    DIM_POWER,         /* W */
-    DIM_ENERGY,        /* J; Wh and kWh are accepted */
-    DIM_TIME,          /* s; ns us ms min h d are accepted */
-    DIM_TEMPERATURE,   /* degC */
-    DIM_TEMP_DIFF,     /* K */
-    DIM_TEMP_RATE,     /* K/h */
-    DIM_PERCENT,       /* %, kept as the number written: 40 % is 40 */
-    DIM_LENGTH,        /* m */
-    DIM_AREA,          /* mm2 */
-    DIM_FREQUENCY,     /* Hz */
-    DIM_SPEED,         /* 1/min */
-    DIM_ALTITUDE,      /* m */
-    DIM_COUNT_         /* number of dimensions */
+    DIM_NUMBER,      /* no unit */
+    DIM_CURRENT,     /* A */
+    DIM_VOLTAGE,     /* V */
+    DIM_RESISTANCE,  /* ohm */
+    DIM_POWER,       /* W */
+    DIM_ENERGY,      /* J; Wh and kWh are accepted */
+    DIM_TIME,        /* s; ns us ms min h d are accepted */
+    DIM_TEMPERATURE, /* degC */
+    DIM_TEMP_DIFF,   /* K */
+    DIM_TEMP_RATE,   /* K/h */
+    DIM_PERCENT,     /* %, kept as the number written: 40 % is 40 */
+    DIM_LENGTH,      /* m */
+    DIM_AREA,        /* mm2 */
+    DIM_FREQUENCY,   /* Hz */
+    DIM_SPEED,       /* 1/min */
+    DIM_ALTITUDE,    /* m */
+    DIM_COUNT_       /* number of dimensions */
 };
 
 /* The base unit a dimension is kept in, as printed. */

@@ -14,8 +14,8 @@ struct rating_point {
     enum process process;
     enum output_kind output;
     enum output_control control;
-    double supply_v;       /* rated supply voltage U1, r.m.s. */
-    int phases;            /* 1 or 3; 0 when engine or battery driven */
+    double supply_v; /* rated supply voltage U1, r.m.s. */
+    int phases;      /* 1 or 3; 0 when engine or battery driven */
     double frequency_hz;
     double percent_on;     /* rated duty cycle X in % of the cycle */
     double current_a;      /* rated welding current I2 */
@@ -23,8 +23,8 @@ struct rating_point {
     double no_load_v;      /* U0 as printed */
     double i1max_a;
     double i1eff_a;
-    double ambient_degc;   /* ambient the rating is for, usually 40 */
-    double cycle_s;        /* length of the rated cycle, usually 600 */
+    double ambient_degc; /* ambient the rating is for, usually 40 */
+    double cycle_s;      /* length of the rated cycle, usually 600 */
 };
 
 enum protection { PROTECTION_UNKNOWN, PROTECTION_FITTED, PROTECTION_NONE, PROTECTION_COUNT_ };
@@ -34,10 +34,10 @@ struct unit_plate {
     char maker[NAME_CAP];
     char model[NAME_CAP];
     char asset[NAME_CAP];
-    char rated_by[NAME_CAP]; /* the standard printed on the plate, with its year */
-    int year;                /* 0: not known */
+    char rated_by[NAME_CAP];    /* the standard printed on the plate, with its year */
+    int year;                   /* 0: not known */
     enum protection protection; /* thermal protection fitted? */
-    bool s_marked;           /* marked for work with increased hazard of electric shock */
+    bool s_marked;              /* marked for work with increased hazard of electric shock */
     int rating_count;
     struct rating_point ratings[RATINGS_MAX];
 };

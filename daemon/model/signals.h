@@ -5,21 +5,21 @@
 #include "quantity.h"
 
 enum signal_kind {
-    SIG_I2,           /* welding current */
-    SIG_U2,           /* load voltage at the unit's terminals */
-    SIG_U2_PEAK,      /* latched peak of U2 */
-    SIG_U_BANK,       /* voltage at the load bank's terminals */
-    SIG_U1,           /* supply voltage at the unit */
-    SIG_U1_LINE,      /* supply voltage ahead of the breaker */
+    SIG_I2,      /* welding current */
+    SIG_U2,      /* load voltage at the unit's terminals */
+    SIG_U2_PEAK, /* latched peak of U2 */
+    SIG_U_BANK,  /* voltage at the load bank's terminals */
+    SIG_U1,      /* supply voltage at the unit */
+    SIG_U1_LINE, /* supply voltage ahead of the breaker */
     SIG_U1_A,
     SIG_U1_B,
     SIG_U1_C,
-    SIG_I1,           /* supply current */
+    SIG_I1, /* supply current */
     SIG_I1_A,
     SIG_I1_B,
     SIG_I1_C,
-    SIG_P1,           /* supply power */
-    SIG_T_INTAKE,     /* air going into the unit */
+    SIG_P1,       /* supply power */
+    SIG_T_INTAKE, /* air going into the unit */
     SIG_T_EXHAUST,
     SIG_T_CASE,
     SIG_T_LEAD,
@@ -31,10 +31,10 @@ enum signal_kind {
     SIG_BREAKER_AUX,  /* 1: the supply breaker is closed */
     SIG_THERMAL_LAMP, /* 1: the unit's own over-temperature lamp is lit */
     SIG_ENGINE_SPEED,
-    SIG_FEEDBACK,     /* mask of closed steps, bit i = step i */
-    SIG_SUPPLY_OPEN,  /* 1: the second means (supply contactor or trip) is open */
-    SIG_KEY_SWITCH,   /* 1: the bench's key allows starting from elsewhere */
-    SIG_OTHER,        /* recorded, never judged */
+    SIG_FEEDBACK,    /* mask of closed steps, bit i = step i */
+    SIG_SUPPLY_OPEN, /* 1: the second means (supply contactor or trip) is open */
+    SIG_KEY_SWITCH,  /* 1: the bench's key allows starting from elsewhere */
+    SIG_OTHER,       /* recorded, never judged */
     SIG_KIND_COUNT_
 };
 

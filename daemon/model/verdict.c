@@ -143,10 +143,10 @@ void put_verdict(struct writer *w, const struct verdict *v)
     put_i32(w, v->cycles_valid);
     put_i32(w, v->cycles_void);
     const double figures[] = {
-        v->rated_percent_on,   v->rated_on_s,           v->commanded_s,        v->conducting_s, v->at_rated_s,
-        v->in_band_s,          v->percent_on_demanded,  v->percent_on_delivered, v->shutoff_s, v->shutoff_half_width_s,
-        v->reset_s,            v->own_percent_on,       v->time_uncertainty_s, v->current_a,    v->load_voltage_v,
-        v->supply_v,           v->intake_degc,          v->drift_k_per_h,
+        v->rated_percent_on, v->rated_on_s,          v->commanded_s,          v->conducting_s, v->at_rated_s,
+        v->in_band_s,        v->percent_on_demanded, v->percent_on_delivered, v->shutoff_s,    v->shutoff_half_width_s,
+        v->reset_s,          v->own_percent_on,      v->time_uncertainty_s,   v->current_a,    v->load_voltage_v,
+        v->supply_v,         v->intake_degc,         v->drift_k_per_h,
     };
     for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++)
         put_f64(w, figures[i]);
@@ -169,10 +169,24 @@ void get_verdict(struct reader *r, struct verdict *v)
     v->cycles_valid = get_i32(r);
     v->cycles_void = get_i32(r);
     double *figures[] = {
-        &v->rated_percent_on,   &v->rated_on_s,           &v->commanded_s,        &v->conducting_s, &v->at_rated_s,
-        &v->in_band_s,          &v->percent_on_demanded,  &v->percent_on_delivered, &v->shutoff_s, &v->shutoff_half_width_s,
-        &v->reset_s,            &v->own_percent_on,       &v->time_uncertainty_s, &v->current_a,    &v->load_voltage_v,
-        &v->supply_v,           &v->intake_degc,          &v->drift_k_per_h,
+        &v->rated_percent_on,
+        &v->rated_on_s,
+        &v->commanded_s,
+        &v->conducting_s,
+        &v->at_rated_s,
+        &v->in_band_s,
+        &v->percent_on_demanded,
+        &v->percent_on_delivered,
+        &v->shutoff_s,
+        &v->shutoff_half_width_s,
+        &v->reset_s,
+        &v->own_percent_on,
+        &v->time_uncertainty_s,
+        &v->current_a,
+        &v->load_voltage_v,
+        &v->supply_v,
+        &v->intake_degc,
+        &v->drift_k_per_h,
     };
     for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++)
         *figures[i] = get_f64(r);

@@ -57,22 +57,22 @@ enum interlock {
     INTERLOCK_NO_FAN,
     INTERLOCK_ESTOP,
     INTERLOCK_SMOKE,
-    INTERLOCK_SIGNAL_LOST,   /* a safety signal stale or bad for longer than its class bears */
-    INTERLOCK_NOT_CLOSED,    /* command without closed feedback */
-    INTERLOCK_NOT_OPENED,    /* open command without open feedback, or current still flowing: supply trip */
-    INTERLOCK_ELEMENT,       /* u/i does not fit the closed steps */
+    INTERLOCK_SIGNAL_LOST, /* a safety signal stale or bad for longer than its class bears */
+    INTERLOCK_NOT_CLOSED,  /* command without closed feedback */
+    INTERLOCK_NOT_OPENED,  /* open command without open feedback, or current still flowing: supply trip */
+    INTERLOCK_ELEMENT,     /* u/i does not fit the closed steps */
     INTERLOCK_NO_LOAD_VOLTAGE,
     INTERLOCK_OVER_POWER,
     INTERLOCK_MAX_ON_LOAD,
-    INTERLOCK_SUPPLY,        /* supply far out of band */
-    INTERLOCK_JOURNAL,       /* record not healthy */
-    INTERLOCK_WATCHDOG,      /* watchdog not proved */
+    INTERLOCK_SUPPLY,   /* supply far out of band */
+    INTERLOCK_JOURNAL,  /* record not healthy */
+    INTERLOCK_WATCHDOG, /* watchdog not proved */
     INTERLOCK_CROSS_WIRED,
-    INTERLOCK_LINK,          /* load controller lost */
-    INTERLOCK_ISOLATED,      /* isolator opened while not free */
-    INTERLOCK_QUEUE,         /* inputs were lost inside the daemon */
-    INTERLOCK_RULE,          /* a rule from the configuration with action open */
-    INTERLOCK_CLOCK,         /* suspend or reboot seen */
+    INTERLOCK_LINK,     /* load controller lost */
+    INTERLOCK_ISOLATED, /* isolator opened while not free */
+    INTERLOCK_QUEUE,    /* inputs were lost inside the daemon */
+    INTERLOCK_RULE,     /* a rule from the configuration with action open */
+    INTERLOCK_CLOCK,    /* suspend or reboot seen */
     INTERLOCK_COUNT_
 };
 
@@ -108,22 +108,22 @@ struct verdict {
     uint32_t deviations;
     int32_t cycles_valid, cycles_void;
     double rated_percent_on;
-    double rated_on_s;            /* rated on-time in a cycle */
-    double commanded_s;           /* the four times of the deciding cycle */
+    double rated_on_s;  /* rated on-time in a cycle */
+    double commanded_s; /* the four times of the deciding cycle */
     double conducting_s;
     double at_rated_s;
     double in_band_s;
-    double percent_on_demanded;   /* in the deciding cycle */
+    double percent_on_demanded; /* in the deciding cycle */
     double percent_on_delivered;
-    double shutoff_s;             /* from the begin of the on-load part; NAN: none */
+    double shutoff_s; /* from the begin of the on-load part; NAN: none */
     double shutoff_half_width_s;
-    double reset_s;               /* time to reset; NAN: not seen */
-    double own_percent_on;        /* unit's own capability from settled cut-out and reset; NAN */
-    double time_uncertainty_s;    /* expanded, k = 2 */
+    double reset_s;            /* time to reset; NAN: not seen */
+    double own_percent_on;     /* unit's own capability from settled cut-out and reset; NAN */
+    double time_uncertainty_s; /* expanded, k = 2 */
     double current_a, load_voltage_v, supply_v, intake_degc; /* means over the deciding on-load part */
-    double drift_k_per_h;         /* upper confidence bound at the end; NAN */
-    char reason[TEXT_CAP];        /* a sentence */
-    char finding[TEXT_CAP];       /* on the installation; empty: none */
+    double drift_k_per_h;                                    /* upper confidence bound at the end; NAN */
+    char reason[TEXT_CAP];                                   /* a sentence */
+    char finding[TEXT_CAP];                                  /* on the installation; empty: none */
 };
 
 const char *procedure_name(enum procedure p);

@@ -13,24 +13,24 @@
 
 struct channel_view {
     enum channel_state state;
-    bool switching;          /* a contactor is on its way */
+    bool switching; /* a contactor is on its way */
     enum interlock latched;
-    int64_t run_no;          /* 0: none */
+    int64_t run_no; /* 0: none */
     char serial[NAME_CAP];
     enum procedure procedure;
     struct rating_point point;
-    int32_t cycle;           /* number of the running cycle, from 1 */
-    double cycle_elapsed_s;  /* since it began */
-    double on_load_s;        /* conducting so far in this cycle */
-    double on_load_goal_s;   /* this cycle's on-load part */
+    int32_t cycle;          /* number of the running cycle, from 1 */
+    double cycle_elapsed_s; /* since it began */
+    double on_load_s;       /* conducting so far in this cycle */
+    double on_load_goal_s;  /* this cycle's on-load part */
     double run_elapsed_s;
-    double run_expected_s;   /* whole run as planned; NAN: open end */
+    double run_expected_s; /* whole run as planned; NAN: open end */
     uint32_t mask_commanded, mask_closed;
     double values[SIG_KIND_COUNT_]; /* latest good; NAN */
     enum quality qualities[SIG_KIND_COUNT_];
     enum verdict_kind verdict;
     enum shutoff_cause cause;
-    char doing[TEXT_CAP];    /* a sentence: what goes on, what the operator should do */
+    char doing[TEXT_CAP]; /* a sentence: what goes on, what the operator should do */
 };
 
 struct device_view {
