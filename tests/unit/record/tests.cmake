@@ -1,0 +1,1 @@
+unit_test(test_plot SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/record/test_plot.c LINKS record)
