@@ -1,0 +1,125 @@
+/* Server side of the control socket. It has no thread and no clock of its own: the runtime calls control_run_once in a
+ * thread that it gives to it, and everything it needs of the daemon comes through struct control_hooks. It reads the
+ * journal by a read-only connection of its own and changes nothing by itself: orders go to the engine, records to the
+ * journal thread, and their answers come back through control_answer.
+ *
+ * Bounds: CONTROL_CLIENTS_MAX clients (one more is told so and hung up on), one request line of 64 KiB, 16 requests
+ * under way and 16 MiB of unsent answers a client; a client that does not take its answers for 10 s, or sends half a
+ * line and nothing more for 60 s, is hung up on. An idle client that owes nothing stays. */
+#ifndef CONTROL_H
+#define CONTROL_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "bench.h"
+#include "error.h"
+#include "input.h"
+#include "rating.h"
+#include "view.h"
+
+enum { CONTROL_CLIENTS_MAX = 32 };
+
+/* What is put on file about a unit, besides runs: the journal thread writes it. */
+enum register_kind {
+    REGISTER_PLATE,       /* a new version of the plate; unchanged plates get no new version */
+    REGISTER_INSPECTION,  /* safety inspection and test */
+    REGISTER_DISPOSITION, /* to hire, to service, quarantine */
+    REGISTER_BASELINE     /* the run that later runs are compared with */
+};
+
+enum disposition { DISPOSITION_HIRE, DISPOSITION_SERVICE, DISPOSITION_QUARANTINE, DISPOSITION_COUNT_ };
+
+/* Figures that were not taken are NAN. Units and limits as IEC 60974-4 has them. */
+struct inspection {
+    bool passed;
+    int64_t tested_utc_s;
+    char instrument[NAME_CAP];
+    char certificate[NAME_CAP];
+    double protective_conductor_ohm;
+    double insulation_mohm; /* megohm: least of those measured */
+    double leakage_ma;      /* touch or protective conductor current, the greater */
+    double no_load_v;       /* U0 */
+    char remark[TEXT_CAP];
+};
+
+struct register_order {
+    enum register_kind kind;
+    uint64_t request; /* number that control_answer is called with: 2 stored, 1 refused */
+    int64_t utc_s;    /* 0: now */
+    char who[NAME_CAP];
+    char serial[NAME_CAP];
+    struct unit_plate plate;      /* REGISTER_PLATE */
+    struct inspection inspection; /* REGISTER_INSPECTION */
+    enum disposition disposition; /* REGISTER_DISPOSITION */
+    int64_t next_due_utc_s;       /* 0: none */
+    int64_t run_no;               /* REGISTER_BASELINE; REGISTER_DISPOSITION: run it rests on, 0 none */
+    char text[TEXT_CAP];
+};
+
+/* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */
+struct control_hooks {
+    void *ctx;
+    const struct bench *bench; /* outlives the server */
+    char version[NAME_CAP];    /* of the daemon */
+    char journal_path[PATH_CAP];
+
+    /* Latest published view, copied. */
+    void (*view)(void *ctx, struct bench_view *view);
+
+    /* Hand an order to the engine thread. order->request is already set (the top bit is never set, so that the runtime
+     * may use numbers with it for orders of its own). Returns 0; -1 when the queue is full. The engine's
+     * COMMAND_ANSWER with that number goes to control_answer. */
+    int (*submit)(void *ctx, const struct input_operator *order);
+
+    /* The same for VERB_END, by a slot of its own that is never busy: end orders that arrive before the last one was
+     * taken are merged (a channel of -1 or another channel: all of those named). Each request number is answered. */
+    void (*submit_end)(void *ctx, const struct input_operator *order);
+
+    /* Hand a record to the journal thread. Returns 0; -1 when its queue is full. */
+    int (*put_on_file)(void *ctx, const struct register_order *order);
+
+    /* The next run number, never given out twice, also over restarts. Returns -1 when the journal is not healthy. */
+    int64_t (*next_run_no)(void *ctx);
+
+    /* Figures of buses, queues, journal and stores as the text of one JSON object, malloc'd; NULL when there are none.
+     */
+    char *(*counters)(void *ctx);
+
+    /* Monotonic, unscaled time, for the time limits of clients. */
+    int64_t (*real_ns)(void *ctx);
+
+    /* UTC by the bench's clock, for dates put on file. */
+    int64_t (*utc_ns)(void *ctx);
+
+    /* One line for the daemon's log (who connected, who was hung up on and why). May be NULL. */
+    void (*log)(void *ctx, const char *text);
+};
+
+struct control;
+
+/* Binds and listens at socket_path with mode 0660. A socket that is left over and that nobody serves is replaced; one
+ * that answers is an error, as is a path that is no socket. Returns the server (release with control_free, which
+ * removes the socket) or NULL with err. */
+struct control *control_new(const char *socket_path, const struct control_hooks *hooks, struct error *err);
+void control_free(struct control *c);
+
+/* Waits up to timeout_ms (0: not at all) for something to do and does what is due; never waits for a client. Returns 0;
+ * -1 with err when the server itself has failed (its clients' mistakes are no failure). */
+int control_run_once(struct control *c, int timeout_ms, struct error *err);
+
+/* The answer of engine or journal thread to a request: code as in COMMAND_ANSWER (0 accepted, 1 refused, 2 done), text
+ * for people (may be empty; copied). Any thread; wakes control_run_once; never blocks for longer than a lock is held.
+ * Returns 0; -1 when 1024 answers are already waiting (the request is then answered "lost" by its own time limit). */
+int control_answer(struct control *c, uint64_t request, int code, const char *text);
+
+/* Makes a control_run_once that is under way return soon. Any thread. */
+void control_wake(struct control *c);
+
+/* Clients connected now. */
+int control_client_count(const struct control *c);
+
+const char *disposition_name(enum disposition d);
+int disposition_parse(const char *text, enum disposition *d);
+
+#endif
