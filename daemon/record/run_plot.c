@@ -5,6 +5,8 @@
 #include <string.h>
 #include <time.h>
 
+#include "load_voltage.h"
+
 static void add_series(struct plot_panel *panel, const struct run_data *d, enum signal_kind kind, const char *label)
 {
     const struct series *s = &d->signals[kind];
@@ -31,9 +33,10 @@ static void keep_panel(struct plot *plot, const struct plot_panel *panel)
 double run_rated_voltage_v(const struct run_data *d)
 {
     const struct rating_point *p = &d->run.request.point;
-    if (!isnan(p->load_voltage_v))
-        return p->load_voltage_v;
-    return NAN;
+    struct load_point load;
+    if (load_point_find(p->process, p->current_a, p->load_voltage_v, &load, NULL) != 0)
+        return NAN;
+    return load.voltage_v;
 }
 
 static void fill_panels(struct plot *plot, const struct run_data *d)

@@ -21,7 +21,8 @@ struct run_plot {
 int run_plot_init(struct run_plot *p, const struct run_data *data, double from_s, double to_s);
 void run_plot_fini(struct run_plot *p);
 
-/* Conventional figures shown beside the curves: rated U2 of the point, from the plate or from the run's own verdict. */
+/* Conventional figures shown beside the curves: rated U2 of the point, from the plate, else by the formula; NAN when
+ * neither gives one. */
 double run_rated_voltage_v(const struct run_data *data);
 
 #endif

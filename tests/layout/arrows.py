@@ -29,7 +29,7 @@ ARROWS = {
     "virtual": ["model"],
     "config": ["model"],
     "uplink": ["model", "journal"],
-    "record": ["model", "journal"],
+    "record": ["model", "compute", "journal"],
     "control": ["model", "journal"],
     "runtime": ["model", "compute", "engine", "journal", "drivers", "config", "uplink", "control"],
     "client": ["model", "compute", "engine", "journal", "drivers", "config", "control", "record"],
