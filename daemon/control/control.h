@@ -15,6 +15,7 @@
 #include "bench.h"
 #include "error.h"
 #include "input.h"
+#include "journal_types.h"
 #include "rating.h"
 #include "view.h"
 
@@ -22,39 +23,17 @@ enum { CONTROL_CLIENTS_MAX = 32 };
 
 /* What is put on file about a unit, besides runs: the journal thread writes it. */
 enum register_kind {
-    REGISTER_PLATE,       /* a new version of the plate; unchanged plates get no new version */
-    REGISTER_INSPECTION,  /* safety inspection and test */
-    REGISTER_DISPOSITION, /* to hire, to service, quarantine */
-    REGISTER_BASELINE     /* the run that later runs are compared with */
-};
-
-enum disposition { DISPOSITION_HIRE, DISPOSITION_SERVICE, DISPOSITION_QUARANTINE, DISPOSITION_COUNT_ };
-
-/* Figures that were not taken are NAN. Units and limits as IEC 60974-4 has them. */
-struct inspection {
-    bool passed;
-    int64_t tested_utc_s;
-    char instrument[NAME_CAP];
-    char certificate[NAME_CAP];
-    double protective_conductor_ohm;
-    double insulation_mohm; /* megohm: least of those measured */
-    double leakage_ma;      /* touch or protective conductor current, the greater */
-    double no_load_v;       /* U0 */
-    char remark[TEXT_CAP];
+    REGISTER_PLATE,     /* a new version of the plate; unchanged plates get no new version */
+    REGISTER_INSPECTION /* safety inspection and test */
 };
 
 struct register_order {
     enum register_kind kind;
     uint64_t request; /* number that control_answer is called with: 2 stored, 1 refused */
-    int64_t utc_s;    /* 0: now */
+    int64_t utc_s;    /* when it was entered, by the bench's clock */
     char who[NAME_CAP];
-    char serial[NAME_CAP];
-    struct unit_plate plate;      /* REGISTER_PLATE */
-    struct inspection inspection; /* REGISTER_INSPECTION */
-    enum disposition disposition; /* REGISTER_DISPOSITION */
-    int64_t next_due_utc_s;       /* 0: none */
-    int64_t run_no;               /* REGISTER_BASELINE; REGISTER_DISPOSITION: run it rests on, 0 none */
-    char text[TEXT_CAP];
+    struct unit_plate plate;              /* REGISTER_PLATE */
+    struct journal_inspection inspection; /* REGISTER_INSPECTION */
 };
 
 /* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */
@@ -63,6 +42,7 @@ struct control_hooks {
     const struct bench *bench; /* outlives the server */
     char version[NAME_CAP];    /* of the daemon */
     char journal_path[PATH_CAP];
+    char socket_group[NAME_CAP]; /* system group that may use the socket; empty: as the process has it */
 
     /* Latest published view, copied. */
     void (*view)(void *ctx, struct bench_view *view);
@@ -118,8 +98,5 @@ void control_wake(struct control *c);
 
 /* Clients connected now. */
 int control_client_count(const struct control *c);
-
-const char *disposition_name(enum disposition d);
-int disposition_parse(const char *text, enum disposition *d);
 
 #endif

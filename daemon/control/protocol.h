@@ -47,10 +47,8 @@ enum protocol_verb {
     DO_WATCHDOG_PROVE, /* device */
     DO_UNIT_ADD,       /* plate */
     DO_UNIT_LIST,
-    DO_UNIT_SHOW,     /* unit */
-    DO_UNIT_INSPECT,  /* unit, result, figures */
-    DO_UNIT_RELEASE,  /* unit, to: hire, service, quarantine */
-    DO_UNIT_BASELINE, /* unit, run */
+    DO_UNIT_SHOW,    /* unit */
+    DO_UNIT_INSPECT, /* unit, passed, kind, reference, date, due, note */
     DO_COUNT_
 };
 

@@ -1,0 +1,263 @@
+/* Requests that only read, and the dispatch of all requests. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "journal_json.h"
+#include "json_build.h"
+#include "model_json.h"
+#include "server.h"
+#include "utc.h"
+
+static int done(struct doing *d, json_t *result)
+{
+    server_send(d->c, d->client, result ? protocol_done(d->id, result) : NULL);
+    return 0;
+}
+
+static int do_hello(struct doing *d)
+{
+    struct json_build b = build_begin();
+    build_text(&b, "program", "soakbenchd");
+    build_text(&b, "version", d->c->hooks.version);
+    build_integer(&b, "protocol", PROTOCOL_VERSION);
+    build_text(&b, "bench", d->c->hooks.bench->name);
+    build_text(&b, "journal", d->c->hooks.journal_path);
+    return done(d, build_end(&b));
+}
+
+static int do_status(struct doing *d)
+{
+    struct bench_view *view = calloc(1, sizeof *view);
+    json_t *result = NULL;
+    if (view) {
+        d->c->hooks.view(d->c->hooks.ctx, view);
+        result = view_to_json(view, d->c->hooks.bench);
+    }
+    free(view);
+    return done(d, result);
+}
+
+static int do_bench(struct doing *d)
+{
+    return done(d, bench_to_json(d->c->hooks.bench));
+}
+
+static int do_counters(struct doing *d)
+{
+    char *text = d->c->hooks.counters ? d->c->hooks.counters(d->c->hooks.ctx) : NULL;
+    json_t *object = text ? json_loads(text, 0, NULL) : json_object();
+    free(text);
+    return done(d, object);
+}
+
+struct journal_reader *server_reader(struct doing *d)
+{
+    struct control *c = d->c;
+    struct error err = {{0}};
+    if (!c->reader)
+        c->reader = journal_reader_open(c->hooks.journal_path, &err);
+    if (!c->reader)
+        protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
+                      "the journal cannot be read: %.300s", err.text);
+    return c->reader;
+}
+
+int server_journal_failed(struct doing *d, const struct error *err)
+{
+    journal_reader_close(d->c->reader);
+    d->c->reader = NULL;
+    return protocol_fail(&d->err, "journal", "Try again; see the daemon's log if it stays.",
+                         "the journal cannot be read: %.300s", err->text);
+}
+
+int server_date(struct doing *d, const char *key, int64_t *utc_s)
+{
+    char text[UTC_CAP];
+    int found = field_text(d->body, key, text, sizeof text, &d->err);
+    if (found > 0 && utc_parse(text, utc_s) != 0)
+        return protocol_fail(&d->err, key, "Write it as 2026-03-01 or 2026-03-01T22:15:00Z (UTC).",
+                             "%s: \"%s\" is no date", key, text);
+    return found;
+}
+
+static int do_run_list(struct doing *d)
+{
+    char serial[NAME_CAP], channel[NAME_CAP], certificate[NAME_CAP], word[NAME_CAP] = "";
+    int64_t since_s = 0, until_s = 0;
+    struct run_filter filter = {.newest_first = true, .limit = 100};
+    int has_serial = field_text(d->body, "unit", serial, sizeof serial, &d->err);
+    int has_channel = field_text(d->body, "channel", channel, sizeof channel, &d->err);
+    int has_certificate = field_text(d->body, "instrument", certificate, sizeof certificate, &d->err);
+    if (has_serial < 0 || has_channel < 0 || has_certificate < 0 ||
+        field_text(d->body, "verdict", word, sizeof word, &d->err) < 0 || server_date(d, "since", &since_s) < 0 ||
+        server_date(d, "until", &until_s) < 0 || field_flag(d->body, "open", &filter.open_only, &d->err) < 0 ||
+        field_integer(d->body, "limit", 1, JOURNAL_PAGE_MAX, &filter.limit, &d->err) < 0)
+        return -1;
+    filter.serial = has_serial ? serial : NULL;
+    filter.channel = has_channel ? channel : NULL;
+    filter.certificate = has_certificate ? certificate : NULL;
+    filter.since_utc_us = since_s * 1000000;
+    filter.until_utc_us = until_s * 1000000;
+    for (int i = 1; word[0] && i < VERDICT_COUNT_; i++) {
+        if (strcmp(verdict_kind_name((enum verdict_kind)i), word) == 0)
+            filter.verdict = i;
+    }
+    if (word[0] && !filter.verdict)
+        return protocol_fail(&d->err, "verdict", "One of met, not-met, undecided, held.", "verdict \"%s\" is not known",
+                             word);
+    struct journal_reader *r = server_reader(d);
+    struct error err = {{0}};
+    json_t *result = r ? runs_to_json(r, &filter, &err) : NULL;
+    if (!result)
+        return r ? server_journal_failed(d, &err) : -1;
+    return done(d, result);
+}
+
+static int run_field(struct doing *d, int64_t *run_no)
+{
+    int found = field_integer(d->body, "run", 1, INT64_MAX, run_no, &d->err);
+    return found != 0 ? found
+                      : protocol_fail(&d->err, "run", "soakbench run list shows them.", "name the run by its number");
+}
+
+static int do_run_show(struct doing *d)
+{
+    int64_t run_no = 0;
+    if (run_field(d, &run_no) < 0)
+        return -1;
+    struct journal_reader *r = server_reader(d);
+    if (!r)
+        return -1;
+    bool found = true;
+    struct error err = {{0}};
+    json_t *result = run_detail_to_json(r, run_no, &found, &err);
+    if (!found)
+        return protocol_fail(&d->err, "run", "soakbench run list shows them.", "there is no run %lld on record",
+                             (long long)run_no);
+    return result ? done(d, result) : server_journal_failed(d, &err);
+}
+
+static int do_run_events(struct doing *d)
+{
+    int64_t run_no = 0, after = 0, limit = JOURNAL_PAGE_MAX;
+    if (field_integer(d->body, "run", 0, INT64_MAX, &run_no, &d->err) < 0 ||
+        field_integer(d->body, "after", 0, INT64_MAX, &after, &d->err) < 0 ||
+        field_integer(d->body, "limit", 1, JOURNAL_PAGE_MAX, &limit, &d->err) < 0)
+        return -1;
+    struct journal_reader *r = server_reader(d);
+    struct error err = {{0}};
+    json_t *result = r ? events_to_json(r, run_no, after, limit, &err) : NULL;
+    if (!result)
+        return r ? server_journal_failed(d, &err) : -1;
+    return done(d, result);
+}
+
+static int do_unit_list(struct doing *d)
+{
+    struct journal_reader *r = server_reader(d);
+    struct error err = {{0}};
+    json_t *result = r ? units_to_json(r, &err) : NULL;
+    if (!result)
+        return r ? server_journal_failed(d, &err) : -1;
+    return done(d, result);
+}
+
+int server_serial(struct doing *d, char serial[NAME_CAP])
+{
+    int found = field_text(d->body, "unit", serial, NAME_CAP, &d->err);
+    return found != 0 ? found
+                      : protocol_fail(&d->err, "unit", "soakbench unit list shows them.",
+                                      "name the unit by its serial number");
+}
+
+int server_no_unit(struct doing *d, const char *serial)
+{
+    return protocol_fail(&d->err, "unit", "Enter its plate with: soakbench unit add FILE",
+                         "unit %s is not in the register", serial);
+}
+
+static int do_unit_show(struct doing *d)
+{
+    char serial[NAME_CAP];
+    if (server_serial(d, serial) < 0)
+        return -1;
+    struct journal_reader *r = server_reader(d);
+    if (!r)
+        return -1;
+    bool found = true;
+    struct error err = {{0}};
+    json_t *result = unit_detail_to_json(r, serial, &found, &err);
+    if (!found)
+        return server_no_unit(d, serial);
+    return result ? done(d, result) : server_journal_failed(d, &err);
+}
+
+/* ---- dispatch ---- */
+
+struct do_row {
+    int (*run)(struct doing *d);
+    const char *keys; /* fields besides v, id and do; NULL: checked by the function */
+};
+
+static const struct do_row do_rows[DO_COUNT_] = {
+    [DO_HELLO] = {do_hello, ""},
+    [DO_STATUS] = {do_status, ""},
+    [DO_BENCH] = {do_bench, ""},
+    [DO_COUNTERS] = {do_counters, ""},
+    [DO_RUN_START] = {server_do_run_start, NULL},
+    [DO_RUN_END] = {server_do_channel_order, "channel reason who wait"},
+    [DO_RUN_LIST] = {do_run_list, "unit channel verdict since until instrument open limit"},
+    [DO_RUN_SHOW] = {do_run_show, "run"},
+    [DO_RUN_EVENTS] = {do_run_events, "run after limit"},
+    [DO_CHANNEL_RIG] = {server_do_channel_order, "channel who"},
+    [DO_CHANNEL_RIGGED] = {server_do_channel_order, "channel who"},
+    [DO_CHANNEL_RELEASE] = {server_do_channel_order, "channel who"},
+    [DO_CHANNEL_RESET] = {server_do_channel_order, "channel reason who wait"},
+    [DO_CHANNEL_SET] = {server_do_channel_order, "channel who"},
+    [DO_CHANNEL_CONTINUE] = {server_do_channel_order, "channel reason who"},
+    [DO_CHANNEL_NOTE] = {server_do_channel_order, "channel text who"},
+    [DO_WATCHDOG_PROVE] = {server_do_watchdog_prove, "device who wait"},
+    [DO_UNIT_ADD] = {server_do_unit_add, "plate who"},
+    [DO_UNIT_LIST] = {do_unit_list, ""},
+    [DO_UNIT_SHOW] = {do_unit_show, "unit"},
+    [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},
+};
+
+static bool word_in(const char *words, const char *word)
+{
+    size_t size = strlen(word);
+    for (const char *at = words; (at = strstr(at, word)) != NULL; at++) {
+        bool begins = at == words || at[-1] == ' ';
+        if (begins && (at[size] == ' ' || at[size] == 0))
+            return true;
+    }
+    return false;
+}
+
+static int check_fields(struct doing *d, const char *keys)
+{
+    const char *key;
+    json_t *value;
+    json_object_foreach((json_t *)d->body, key, value)
+    {
+        if (!key[0] || strchr(key, ' ') || !(word_in("v id do", key) || word_in(keys, key)))
+            return protocol_fail(&d->err, protocol_verb_name(d->verb), "docs/control-protocol.md lists the fields.",
+                                 "\"%.60s\" is not a field of %s", key, protocol_verb_name(d->verb));
+    }
+    return 0;
+}
+
+void server_do_line(struct control *c, int client, const char *line, size_t size)
+{
+    struct doing d = {.c = c, .client = client};
+    json_t *body = NULL;
+    int result = protocol_parse(line, size, &body, &d.verb, &d.id, &d.err);
+    d.body = body;
+    if (result == 0 && do_rows[d.verb].keys)
+        result = check_fields(&d, do_rows[d.verb].keys);
+    if (result == 0)
+        result = do_rows[d.verb].run(&d);
+    if (result != 0)
+        server_send(c, client, protocol_refused(d.id, &d.err, NULL));
+    json_decref(body);
+}

@@ -1,0 +1,241 @@
+/* Requests that give an order to the engine or put something on file. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "journal_json.h"
+#include "model_json.h"
+#include "run_order.h"
+#include "server.h"
+
+/* Who gives the order: as stated, else the user at the other end of the socket. */
+static int who_field(struct doing *d, char who[NAME_CAP])
+{
+    int found = field_text(d->body, "who", who, NAME_CAP, &d->err);
+    if (found == 0 || (found > 0 && !who[0]))
+        (void)text_format(who, NAME_CAP, "uid %ld", (long)d->c->clients[d->client].uid);
+    return found < 0 ? -1 : 0;
+}
+
+static int order_engine(struct doing *d, struct input_operator *order, int64_t run_no, bool wait)
+{
+    if (field_flag(d->body, "wait", &wait, &d->err) < 0)
+        return -1;
+    struct pending *p = server_begin(d);
+    if (!p)
+        return -1;
+    p->run_no = run_no;
+    p->wait_done = wait;
+    order->request = p->request;
+    if (order->verb == VERB_END) {
+        d->c->hooks.submit_end(d->c->hooks.ctx, order);
+    } else if (d->c->hooks.submit(d->c->hooks.ctx, order) != 0) {
+        server_forget(d->c, p);
+        return server_busy(d, "the engine");
+    }
+    return 0;
+}
+
+static int channel_field(struct doing *d, bool all_allowed, int32_t *channel)
+{
+    char name[NAME_CAP];
+    int found = field_text(d->body, "channel", name, sizeof name, &d->err);
+    if (found < 0)
+        return -1;
+    if (found == 0)
+        return protocol_fail(&d->err, "channel", "soakbench status shows the channels.", "name the channel");
+    *channel = bench_channel_find(d->c->hooks.bench, name);
+    if (*channel >= 0 || (all_allowed && strcmp(name, "all") == 0))
+        return 0;
+    return protocol_fail(&d->err, "channel", "soakbench status shows the channels.", "this bench has no channel %s",
+                         name);
+}
+
+struct order_row {
+    enum protocol_verb verb;
+    enum operator_verb order;
+    const char *text_key; /* field that goes along as text; NULL none */
+    bool text_needed;
+};
+
+static const struct order_row order_rows[] = {
+    {DO_RUN_END, VERB_END, "reason", false},
+    {DO_CHANNEL_RIG, VERB_RIG, NULL, false},
+    {DO_CHANNEL_RIGGED, VERB_RIGGED, NULL, false},
+    {DO_CHANNEL_RELEASE, VERB_RELEASE, NULL, false},
+    {DO_CHANNEL_RESET, VERB_RESET, "reason", true},
+    {DO_CHANNEL_SET, VERB_SET, NULL, false},
+    {DO_CHANNEL_CONTINUE, VERB_CONTINUE, "reason", true},
+    {DO_CHANNEL_NOTE, VERB_NOTE, "text", true},
+};
+
+int server_do_channel_order(struct doing *d)
+{
+    const struct order_row *row = order_rows;
+    while (row->verb != d->verb)
+        row++;
+    struct input_operator *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    order->verb = row->order;
+    order->device = -1;
+    int result = channel_field(d, d->verb == DO_RUN_END || d->verb == DO_CHANNEL_NOTE, &order->channel);
+    int found = 0;
+    if (result == 0)
+        result = who_field(d, order->who);
+    if (result == 0 && row->text_key)
+        found = field_text(d->body, row->text_key, order->text, sizeof order->text, &d->err);
+    if (found < 0)
+        result = -1;
+    else if (result == 0 && row->text_needed && !order->text[0])
+        result = protocol_fail(&d->err, row->text_key, "It goes into the record.", "say why: the %s is missing",
+                               row->text_key);
+    if (result == 0)
+        result = order_engine(d, order, 0, true);
+    free(order);
+    return result;
+}
+
+int server_do_watchdog_prove(struct doing *d)
+{
+    char name[NAME_CAP];
+    int found = field_text(d->body, "device", name, sizeof name, &d->err);
+    if (found < 0)
+        return -1;
+    const struct bench *bench = d->c->hooks.bench;
+    int device = 0;
+    while (found && device < bench->device_count && strcmp(bench->devices[device].name, name) != 0)
+        device++;
+    if (!found || device == bench->device_count || !bench->devices[device].is_load)
+        return protocol_fail(&d->err, "device", "soakbench status shows the load controllers.",
+                             "name a load controller of this bench");
+    struct input_operator *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    order->verb = VERB_PROVE_WATCHDOG;
+    order->channel = -1;
+    order->device = device;
+    int result = who_field(d, order->who);
+    if (result == 0)
+        result = order_engine(d, order, 0, true);
+    free(order);
+    return result;
+}
+
+/* Plate and safety test of the unit from the register. */
+static int unit_on_file(struct doing *d, const char *serial, struct journal_unit *unit, int64_t *passed_utc_s)
+{
+    struct journal_reader *r = server_reader(d);
+    struct error err = {{0}};
+    if (!r)
+        return -1;
+    int found = journal_reader_unit(r, serial, 0, unit, &err);
+    if (found < 0)
+        return server_journal_failed(d, &err);
+    if (found == 0)
+        return server_no_unit(d, serial);
+    return last_inspection(r, serial, passed_utc_s, &err) < 0 ? server_journal_failed(d, &err) : 0;
+}
+
+int server_do_run_start(struct doing *d)
+{
+    char serial[NAME_CAP];
+    struct input_operator *order = calloc(1, sizeof *order);
+    struct journal_unit *unit = calloc(1, sizeof *unit);
+    int64_t passed_utc_s = 0;
+    int result = -1;
+    if (!order || !unit) {
+        result = server_busy(d, "the daemon");
+        goto out;
+    }
+    order->verb = VERB_START;
+    order->device = -1;
+    if (channel_field(d, false, &order->channel) != 0 || server_serial(d, serial) < 0 ||
+        who_field(d, order->who) != 0 || unit_on_file(d, serial, unit, &passed_utc_s) != 0 ||
+        run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0)
+        goto out;
+    (void)text_copy(order->run.who, sizeof order->run.who, order->who);
+    order->run.plate_version = unit->version;
+    order->run.safety_test_utc_s = passed_utc_s;
+    order->run.run_no = d->c->hooks.next_run_no(d->c->hooks.ctx);
+    if (order->run.run_no <= 0) {
+        protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
+                      "the journal gives no run number: no run starts without a record");
+        goto out;
+    }
+    result = order_engine(d, order, order->run.run_no, false);
+out:
+    free(order);
+    free(unit);
+    return result;
+}
+
+/* ---- the register ---- */
+
+static int put_on_file(struct doing *d, struct register_order *order)
+{
+    struct pending *p = server_begin(d);
+    if (!p)
+        return -1;
+    p->wait_done = true;
+    order->request = p->request;
+    order->utc_s = d->c->hooks.utc_ns(d->c->hooks.ctx) / INT64_C(1000000000);
+    if (d->c->hooks.put_on_file(d->c->hooks.ctx, order) != 0) {
+        server_forget(d->c, p);
+        return server_busy(d, "the journal");
+    }
+    return 0;
+}
+
+int server_do_unit_add(struct doing *d)
+{
+    struct register_order *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    order->kind = REGISTER_PLATE;
+    int result = who_field(d, order->who);
+    if (result == 0)
+        result = plate_from_json(json_object_get(d->body, "plate"), &order->plate, &d->err);
+    if (result == 0)
+        result = put_on_file(d, order);
+    free(order);
+    return result;
+}
+
+static int inspection_fields(struct doing *d, struct journal_inspection *t)
+{
+    int passed = 0;
+    if (server_serial(d, t->serial) < 0 || who_field(d, t->who) != 0 ||
+        field_text(d->body, "kind", t->kind, sizeof t->kind, &d->err) < 0 ||
+        field_text(d->body, "reference", t->reference, sizeof t->reference, &d->err) < 0 ||
+        field_text(d->body, "note", t->note, sizeof t->note, &d->err) < 0 ||
+        server_date(d, "done", &t->done_utc_s) < 0 || server_date(d, "due", &t->due_utc_s) < 0 ||
+        (passed = field_flag(d->body, "passed", &t->passed, &d->err)) < 0)
+        return -1;
+    if (passed == 0)
+        return protocol_fail(&d->err, "passed", "\"passed\":true or \"passed\":false.",
+                             "say whether the unit passed its safety test");
+    if (t->done_utc_s == 0)
+        t->done_utc_s = d->c->hooks.utc_ns(d->c->hooks.ctx) / INT64_C(1000000000);
+    if (!t->kind[0])
+        (void)text_copy(t->kind, sizeof t->kind, "safety test");
+    return 0;
+}
+
+int server_do_unit_inspect(struct doing *d)
+{
+    struct register_order *order = calloc(1, sizeof *order);
+    struct journal_unit *unit = calloc(1, sizeof *unit);
+    int64_t passed_utc_s;
+    int result = -1;
+    if (!order || !unit)
+        result = server_busy(d, "the daemon");
+    else if (inspection_fields(d, &order->inspection) == 0 &&
+             unit_on_file(d, order->inspection.serial, unit, &passed_utc_s) == 0) {
+        order->kind = REGISTER_INSPECTION;
+        (void)text_copy(order->who, sizeof order->who, order->inspection.who);
+        result = put_on_file(d, order);
+    }
+    free(order);
+    free(unit);
+    return result;
+}
