@@ -15,15 +15,15 @@ struct cutout_cycle {
 };
 
 struct capability {
-    double percent_on;       /* mean over the settled cycles */
-    double uncertainty_pct;  /* standard uncertainty of that mean, in points of percent-on; NAN for one cycle */
-    int first_settled;       /* index */
-    int settled;             /* how many */
+    double percent_on;      /* mean over the settled cycles */
+    double uncertainty_pct; /* standard uncertainty of that mean, in points of percent-on; NAN for one cycle */
+    int first_settled;      /* index */
+    int settled;            /* how many */
 };
 
-/* count cycles in order of time. Settled: from the first cycle on whose on_s differs by no more than settled_pct from the
- * mean of all that follow it (common practice, no published source); the first cycle, from cold, never counts. Returns
- * 0; -1 with err when a time is not above 0 or fewer than two settled cycles remain. */
+/* count cycles in order of time. Settled: from the first cycle on whose on_s differs by no more than settled_pct from
+ * the mean of all that follow it (common practice, no published source); the first cycle, from cold, never counts.
+ * Returns 0; -1 with err when a time is not above 0 or fewer than two settled cycles remain. */
 int capability_find(const struct cutout_cycle *cycles, int count, double settled_pct, struct capability *capability,
                     struct error *err);
 

@@ -1,8 +1,8 @@
-/* One cycle of a run, from the stream of readings of I2 and U2: four times kept apart (commanded, conducting, at or above
- * rated current less the meter's uncertainty, inside the test-condition band of current and voltage), each with a lower
- * and an upper bound, and the moments at which conduction began and ended. Batching of readings, and which of the two
- * signals comes first, change nothing as long as the two are not further apart than CYCLE_PENDING changes of state.
- * Fixed size, no allocation, no clock. Verdict path: + - * / sqrt and comparison only. */
+/* One cycle of a run, from the stream of readings of I2 and U2: four times kept apart (commanded, conducting, at or
+ * above rated current less the meter's uncertainty, inside the test-condition band of current and voltage), each with a
+ * lower and an upper bound, and the moments at which conduction began and ended. Batching of readings, and which of the
+ * two signals comes first, change nothing to the bit as long as the two are no further apart than CYCLE_PENDING / 2
+ * readings. Fixed size, no allocation, no clock. Verdict path: + - * / sqrt and comparison only. */
 #ifndef CYCLE_H
 #define CYCLE_H
 
@@ -15,7 +15,7 @@
 #include "rating.h"
 
 enum cycle_signal { CYCLE_I2, CYCLE_U2, CYCLE_SIGNALS_ };
-enum { CYCLE_PENDING = 64 };
+enum { CYCLE_PENDING = 128 };
 
 struct cycle_setup {
     struct range conducting;   /* A */
@@ -25,7 +25,8 @@ struct cycle_setup {
     double rated_a;
     struct meter_timing timing[CYCLE_SIGNALS_];
     int64_t gap_ns[CYCLE_SIGNALS_];
-    int64_t settle_ns; /* after conduction begins, this long is kept out of the band (hot start, up-slope); heat counts it */
+    int64_t settle_ns; /* after conduction begins, this long is kept out of the band (hot start, up-slope); heat counts
+                          it */
 };
 
 /* A duration with its bounds. low <= best <= high. */
@@ -41,22 +42,22 @@ struct series_mean {
 
 struct cycle_figures {
     struct bounded_time commanded, conducting, at_rated, in_band;
-    int64_t unseen_ns;         /* part of the cycle in which I2 was not seen */
-    bool began, ended;         /* conduction was seen to begin, to end (the last end in the cycle) */
+    int64_t unseen_ns; /* part of the cycle in which I2 was not seen */
+    bool began, ended; /* conduction was seen to begin, to end (the last end in the cycle) */
     struct edge begin, end;
-    int ends;                  /* how often conduction ended: above 1 it was interrupted */
+    int ends; /* how often conduction ended: above 1 it was interrupted */
     struct edge first_end;
-    struct series_mean current_a;  /* while conducting, after settling */
-    struct series_mean voltage_v;  /* same */
-    int64_t known_ns;          /* both signals are known up to here */
-    bool overflowed;           /* the signals drifted further apart than can be held: the band's bounds were widened */
+    struct series_mean current_a; /* while conducting, after settling */
+    struct series_mean voltage_v; /* same */
+    int64_t known_ns;             /* both signals are known up to here */
+    bool overflowed; /* the signals drifted further apart than can be held: the band's bounds were widened */
 };
 
-struct cycle; /* below; read through functions only */
+struct cycle;
 
 /* Ranges from a rating point, the bench's limits and the meters. i2_uncertainty_a: expanded uncertainty of the current
- * meter at the rated current: at-rated is entered a quarter of it above (rated - uncertainty), left below that level, so
- * that nothing below the level is ever counted. Conducting: above 5 % of rated, left below 3 %. The band is
+ * meter at the rated current: at-rated is entered a quarter of it above (rated - uncertainty), left below that level,
+ * so that nothing below the level is ever counted. Conducting: above 5 % of rated, left below 3 %. The band is
  * +band_high_pct/-band_low_pct. load_voltage_v is U2 of the point (load_point_find). Returns 0 or -1 with err. */
 int cycle_setup_for(const struct rating_point *point, double load_voltage_v, double i2_uncertainty_a,
                     const struct bench_limits *limits, const struct bench_signal *i2, const struct bench_signal *u2,
@@ -69,7 +70,8 @@ int cycle_begin(struct cycle *c, const struct cycle_setup *setup, int64_t begin_
  * from the last reading before begin_ns is not lost. `previous` may go on to be fed. */
 void cycle_begin_after(struct cycle *c, const struct cycle *previous, int64_t begin_ns);
 
-/* The cycle is over at end_ns: nothing after it counts. May be called before the last readings have come. */
+/* The cycle is over at end_ns: nothing after it counts. To be called when it ends, before readings with later stamps.
+ */
 void cycle_end(struct cycle *c, int64_t end_ns);
 
 /* A load command took effect (by feedback or by the moment on the wire): on or off at at_ns +/- half_width_ns. In order
@@ -98,38 +100,46 @@ struct cycle_sum {
     int64_t low_ns, best_ns, high_ns, unseen_ns;
 };
 
+struct cycle_piece {
+    struct stretch stretch;
+    bool flowing; /* I2: current flowed for sure, after settling */
+    bool line;    /* a straight line from value_from to value_to; else unseen */
+    double value_from, value_to;
+};
+
 struct cycle_pending {
-    struct stretch items[CYCLE_PENDING];
-    int head, count;
+    struct cycle_piece items[CYCLE_PENDING];
+    int first, count;
 };
 
 struct cycle_mean {
     double weighted; /* value times ns */
     int64_t over_ns;
     double min, max;
+};
+
+struct cycle_mark {
     bool any;
+    int64_t at_ns, half_ns;
 };
 
 struct cycle {
     struct cycle_setup setup;
     int64_t begin_ns, end_ns;
     struct crossing conducting, at_rated, band[CYCLE_SIGNALS_];
-    struct cycle_sum sum_conducting, sum_at_rated, sum_band;
+    struct cycle_sum sum_conducting, sum_at_rated, sum_band, sum_commanded;
     struct cycle_pending pending[CYCLE_SIGNALS_];
     int64_t joined_ns; /* the band is summed up to here */
     bool overflowed;
     bool commanded;
     int64_t commanded_ns, commanded_half_ns;
-    struct cycle_sum sum_commanded;
     bool began, ended;
     struct edge begin, end, first_end;
     int ends;
-    int64_t last_stamp_ns[CYCLE_SIGNALS_], last_half_ns[CYCLE_SIGNALS_];
-    double last_value[CYCLE_SIGNALS_];
-    bool last_good[CYCLE_SIGNALS_];
-    bool has_last[CYCLE_SIGNALS_];
-    int64_t on_since_ns; /* conducting, by best estimate, since; for settling */
-    bool on_now;
+    struct cycle_mark last_inside, last_outside; /* readings with current flowing for sure, and without */
+    bool flowing_last;                           /* the last definite state was inside */
+    int64_t on_since_ns;                         /* conducting since, by best estimate */
+    bool on_since_hidden;                        /* in a gap: it is not known since when */
     struct cycle_mean mean[CYCLE_SIGNALS_];
 };
 

@@ -9,7 +9,6 @@
 #include <stdint.h>
 
 #include "bench.h"
-#include "input.h"
 #include "rating.h"
 #include "verdict.h"
 
@@ -26,10 +25,10 @@ struct deviation_tolerance {
  * ways where it could be either: nobody can rule it out. */
 struct seen_conditions {
     double current_a, load_voltage_v, supply_v, intake_degc, altitude_m;
-    enum start_condition start;
-    bool at_equilibrium;            /* reached: how the run began no longer matters */
+    bool at_equilibrium; /* reached: how the run began no longer matters; else the start counts as cold, since a warm
+                          * unit is still colder than at equilibrium and an unknown one may have been cold */
     double pause_s, planned_pause_s; /* longest pause of the valid cycles; NAN both: no pause judged */
-    double current_uncertainty_a, load_voltage_uncertainty_v; /* expanded; deviations within them are none ... */
+    double current_uncertainty_a, load_voltage_uncertainty_v; /* expanded; a deviation within them is none */
 };
 
 /* The tolerances that hold unless configured. limits gives band and supply tolerance (M). */
@@ -50,15 +49,15 @@ enum run_outcome {
 
 /* Why a verdict is no better than it is: for the sentence that goes with it. */
 enum allowed_reason {
-    ALLOWED_CLEAR,            /* nothing stood in the way */
+    ALLOWED_CLEAR, /* nothing stood in the way */
     ALLOWED_NO_BASIS,
-    ALLOWED_NOT_EQUILIBRIUM,  /* a hold from cold or warm earns `held` at most */
-    ALLOWED_KIND,             /* a kind deviation bars the pass */
-    ALLOWED_HARSH,            /* a harsh deviation bars the fail */
-    ALLOWED_OUTSIDE_CAUSE,    /* the cause is not the unit's */
-    ALLOWED_CAUSE_UNSURE,     /* unknown, or a second candidate that is not the unit's */
-    ALLOWED_UNIT_PROTECTION,  /* lockouts that a bench can provoke are no proof against the rating */
-    ALLOWED_NOT_CONFIRMED,    /* never reached, but control, mode or load were not confirmed */
+    ALLOWED_NOT_EQUILIBRIUM, /* a hold from cold or warm earns `held` at most */
+    ALLOWED_KIND,            /* a kind deviation bars the pass */
+    ALLOWED_HARSH,           /* a harsh deviation bars the fail */
+    ALLOWED_OUTSIDE_CAUSE,   /* the cause is not the unit's */
+    ALLOWED_CAUSE_UNSURE,    /* unknown, or a second candidate that is not the unit's */
+    ALLOWED_UNIT_PROTECTION, /* lockouts that a bench can provoke are no proof against the rating */
+    ALLOWED_NOT_CONFIRMED,   /* never reached, but control, mode or load were not confirmed */
     ALLOWED_UNCLEAR,
     ALLOWED_BASIS_CONTRADICTS, /* equilibrium at 40 degC claimed with a cool intake or a cold start */
     ALLOWED_REASON_COUNT_
@@ -84,18 +83,18 @@ struct allowed verdict_allowed(const struct allowed_case *c);
 /* Which verdicts a single deviation bars; for printing the table. Unknown bits bar everything. */
 struct deviation_rule {
     enum deviation bit;
-    const char *name;      /* "kind: cold start" ... */
-    bool bars_held;        /* of a run from cold or warm */
+    const char *name; /* "kind: cold start" ... */
+    bool bars_held;   /* of a run from cold or warm */
     bool bars_met_equilibrium;
     bool bars_met_40;
     bool bars_not_met;
 };
 const struct deviation_rule *deviation_rules(int *count);
 
-/* Was an on-load part held? on_ns: bounds of the time at or above rated until shutoff or end. shutoff: the unit shut off
- * (else the bench ended it). uncertainty_ns: expanded uncertainty of the time, on top of the bounds. Held when the lower
- * bound less uncertainty reaches the rated time; shut off early when the upper bound plus uncertainty stays below it;
- * else unclear. */
+/* Was an on-load part held? on_ns: bounds of the time at or above rated until shutoff or end. shutoff: the unit shut
+ * off (else the bench ended it). uncertainty_ns: expanded uncertainty of the time, on top of the bounds. Held when the
+ * lower bound less uncertainty reaches the rated time; shut off early when the upper bound plus uncertainty stays below
+ * it; else unclear. */
 enum run_outcome hold_outcome(int64_t low_ns, int64_t high_ns, int64_t rated_ns, int64_t uncertainty_ns, bool shutoff);
 
 const char *run_outcome_name(enum run_outcome outcome);

@@ -40,8 +40,8 @@ int drift_add(struct drift_series *s, int64_t at_ns, double rise_k);
 int drift_find(const struct drift_series *s, int64_t window_ns, double noise_k, enum coverage coverage,
                struct drift *drift, struct error *err);
 
-/* Equilibrium: the points span at least the window (less one part in twenty, as cycles need not divide it) and the upper
- * bound of the slope does not exceed the limit. */
+/* Equilibrium: the points span at least the window (less one part in twenty, as cycles need not divide it) and the
+ * upper bound of the slope does not exceed the limit. */
 bool drift_is_equilibrium(const struct drift *drift, int64_t window_ns, double limit_k_per_h);
 
 /* Median pairwise slope of y over x (Theil and Sen). count up to DRIFT_POINTS. Returns 0 or -1 with err. */

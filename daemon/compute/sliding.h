@@ -12,17 +12,17 @@
 enum { SLIDING_STRETCHES = 512 };
 
 struct sliding_result {
-    bool any;                 /* at least one whole window lies in the run */
-    int64_t least_on_ns, most_on_ns; /* on-time in the window with the least and the most */
+    bool any;                          /* at least one whole window lies in the run */
+    int64_t least_on_ns, most_on_ns;   /* on-time in the window with the least and the most */
     int64_t least_end_ns, most_end_ns; /* where these windows end */
     double least_percent_on, most_percent_on;
-    int64_t dropped;          /* stretches merged because more changes fell into a window than can be held */
+    int64_t dropped; /* stretches merged because more changes fell into a window than can be held */
 };
 
 /* Members are not for reading. */
 struct sliding {
     int64_t window_ns, begin_ns, head_ns;
-    int64_t on_ns; /* in the present window */
+    int64_t on_ns;                   /* in the present window */
     int64_t ends[SLIDING_STRETCHES]; /* ring of stretches, oldest first: each ends here ... */
     bool on[SLIDING_STRETCHES];      /* ... and was on or off */
     int first, count;

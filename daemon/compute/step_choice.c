@@ -71,7 +71,8 @@ static void prepare(struct search *s, const struct step_wish *w)
     for (int i = 0; i < w->step_count; i++) {
         s->step_g[i] = 1 / (w->steps[i].resistance_ohm * w->temperature_factor);
         double usable_w = w->steps[i].power_w * w->step_load_pct / 100;
-        s->step_limit_v[i] = __builtin_sqrt(usable_w * w->steps[i].resistance_ohm * least);
+        /* a part in a thousand million more, so that a step right at its rating does not fail by rounding */
+        s->step_limit_v[i] = __builtin_sqrt(usable_w * w->steps[i].resistance_ohm * least) * (1 + 1e-9);
     }
     fill_half(&s->low, s->step_g, s->step_limit_v);
     fill_half(&s->high, s->step_g + HALF, s->step_limit_v + HALF);

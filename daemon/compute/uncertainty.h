@@ -6,8 +6,8 @@
 #include "error.h"
 
 /* Standard uncertainty of a reading, in the signal's unit: the stated parts (of reading, of range, absolute) are added
- * and divided by sqrt(3) when they are limits of error (JCGM 100:2008, 4.3.7) or by their coverage factor k when they are
- * expanded (4.3.3; k not above 0 counts as 2). NAN for a reading that is not finite. */
+ * and divided by sqrt(3) when they are limits of error (JCGM 100:2008, 4.3.7) or by their coverage factor k when they
+ * are expanded (4.3.3; k not above 0 counts as 2). NAN for a reading that is not finite. */
 double uncertainty_standard(const struct uncertainty *u, double reading);
 
 /* Expanded, k = 2. */
