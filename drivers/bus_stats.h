@@ -32,7 +32,7 @@ struct time_histogram {
 
 void time_histogram_add(struct time_histogram *h, int64_t ns);
 
-/* Upper edge of the bucket that holds the given share (0 to 1) of all times; 0 when empty. At most 9.1 % too high. */
+/* Upper edge of the bucket that holds the given share (0 to 1) of all times; 0 when empty. At most 12.5 % too high. */
 int64_t time_histogram_quantile(const struct time_histogram *h, double share);
 
 struct device_stats {

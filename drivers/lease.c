@@ -37,9 +37,12 @@ void lease_beat_stop(struct load_lease *lease)
 
 void lease_beat_start(struct load_lease *lease)
 {
-    /* What ran out before is over; a lease time from before must not serve as the new one. */
-    if (atomic_exchange(&lease->expired, false) || atomic_load(&lease->withdrawn))
+    /* A lease time from before the stop must not serve as the new one: dormant until the next renewal. */
+    bool was_stopped = atomic_load(&lease->beat_stopped);
+    bool was_over = atomic_load(&lease->expired) || atomic_load(&lease->withdrawn);
+    if (was_stopped || was_over)
         atomic_store(&lease->until_ns, 0);
+    atomic_store(&lease->expired, false);
     atomic_store(&lease->withdrawn, false);
     atomic_store(&lease->beat_stopped, false);
 }
@@ -49,11 +52,13 @@ enum lease_state lease_state(const struct load_lease *lease, int64_t now_ns)
     int64_t until = atomic_load(&lease->until_ns);
     if (atomic_load(&lease->expired) || atomic_load(&lease->withdrawn))
         return LEASE_RUN_OUT;
+    /* While the beat is stopped on request the controller's watchdog is what acts: a drop of ours would spoil its
+     * proof. */
+    if (atomic_load(&lease->beat_stopped))
+        return LEASE_STOPPED;
     if (until == 0)
         return LEASE_DORMANT;
-    if (now_ns >= until)
-        return LEASE_RUN_OUT;
-    return atomic_load(&lease->beat_stopped) ? LEASE_STOPPED : LEASE_RUNS;
+    return now_ns >= until ? LEASE_RUN_OUT : LEASE_RUNS;
 }
 
 void lease_mark_expired(struct load_lease *lease)

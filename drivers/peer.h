@@ -9,8 +9,10 @@
 /* What an exchange returns. */
 enum {
     PEER_ANSWERED = 0,
-    PEER_SILENT = -1, /* no answer: the bus waits for its whole timeout */
-    PEER_GONE = -2    /* the connection or port is lost */
+    PEER_SILENT = -1,       /* no answer: the bus waits for its whole timeout */
+    PEER_GARBLED = -2,      /* something came that is no frame (checksum, truncated, noise) */
+    PEER_WRONG_SERVER = -3, /* a frame of another server came */
+    PEER_GONE = -4          /* the connection or port is lost; other negative values count as this */
 };
 
 struct peer {
@@ -20,9 +22,11 @@ struct peer {
     int (*exchange)(void *ctx, int server, const uint8_t *pdu, size_t pdu_size, uint8_t *answer, size_t cap,
                     size_t *answer_size, int64_t *took_ns);
     /* One exchange of text: a line without its terminator, and the reply without its terminator (empty when the
-     * command has none). line NULL: hand over the next line that the device has said by itself, or PEER_SILENT.
-     * NULL: this peer does not speak text. */
+     * command has none). NULL: this peer does not speak text. */
     int (*talk)(void *ctx, const char *line, char *reply, size_t cap, int64_t *took_ns);
+    /* The next line that the device has said by itself and when (bench time): 1 with a line, 0 when there is none, or
+     * one of the negative values above. NULL: it never does. */
+    int (*listen)(void *ctx, char *line, size_t cap, int64_t *said_ns);
     void *ctx;
 };
 

@@ -34,15 +34,12 @@ void transport_close(struct transport *t);
 /* The descriptor, -1 while closed. Owned by the transport. */
 int transport_fd(const struct transport *t);
 
-/* True for lines without a framing of their own (serial, pty): gaps and silence matter there. */
-bool transport_is_serial(const struct transport *t);
-
 /* Throw away whatever has arrived. Returns the number of bytes; -1 when the connection is gone. */
 int64_t transport_flush(struct transport *t);
 
-/* End every read and write that another thread has under way on this transport (shutdown of a socket; a serial line is
- * hung up by its own descriptor becoming invalid for reads). Safe against a close at the same moment. Any thread.
- * Returns true when something was shut down. */
+/* End every read and write that another thread has under way on this transport, by shutting its socket down. Serial
+ * descriptors cannot be shut down and need not be: nothing on them blocks beyond its timeout. Safe against a close at
+ * the same moment. Any thread. Returns true when something was shut down. */
 bool transport_shutdown(struct transport *t);
 
 /* Write all bytes before the deadline (absolute, real monotonic ns). Returns 0, or -1 with errno (ETIMEDOUT, EPIPE...).

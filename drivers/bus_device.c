@@ -1,0 +1,367 @@
+/* Life of a device on its bus: identity, drop, watchdog limit, up, lost. */
+#include <math.h>
+#include <string.h>
+
+#include "bus_internal.h"
+
+void device_begin(struct bus *bus, struct device *dev)
+{
+    device_align(bus, dev, bus->base_ns);
+    dev->beat_due_ns = NEVER_NS;
+}
+
+static const char *exception_text(int code)
+{
+    /* Modbus application protocol V1.1b3, clause 7. */
+    switch (code) {
+    case 1:
+        return "illegal function";
+    case 2:
+        return "illegal data address";
+    case 3:
+        return "illegal data value";
+    case 4:
+        return "server device failure";
+    case 5:
+        return "acknowledge";
+    case 6:
+        return "server device busy";
+    case 8:
+        return "memory parity error";
+    case 10:
+        return "gateway path unavailable";
+    case 11:
+        return "gateway target device failed to respond";
+    default:
+        return "unknown exception";
+    }
+}
+
+const char *outcome_text(const struct outcome *out, char *text, size_t cap)
+{
+    switch (out->error) {
+    case BUS_OK:
+        (void)text_copy(text, cap, "answered");
+        break;
+    case BUS_TIMEOUT:
+        (void)text_copy(text, cap, "no whole answer in time");
+        break;
+    case BUS_BAD_CHECKSUM:
+        (void)text_copy(text, cap, "answer with a wrong checksum");
+        break;
+    case BUS_BAD_ANSWER:
+        (void)text_copy(text, cap, "answer that does not fit the question");
+        break;
+    case BUS_WRONG_SERVER:
+        (void)text_copy(text, cap, "answer from another server address");
+        break;
+    case BUS_EXCEPTION:
+        (void)text_format(text, cap, "refused: %s", exception_text(out->exception));
+        break;
+    case BUS_LINK_LOST:
+        (void)text_copy(text, cap, "connection lost");
+        break;
+    default:
+        (void)text_copy(text, cap, "could not be asked");
+        break;
+    }
+    return text;
+}
+
+static void emit_link(struct bus *bus, const struct device *dev, bool up, bool power_up, const char *why)
+{
+    struct input_link link = {.device = dev->setup.index, .up = up, .power_up = power_up};
+    (void)text_copy(link.text, sizeof link.text, why);
+    (void)pthread_mutex_lock(&bus->stats_lock);
+    struct device_stats *d = &bus->stats.devices[dev - bus->devices];
+    d->up = up;
+    d->losses += !up;
+    (void)pthread_mutex_unlock(&bus->stats_lock);
+    bus_log(bus, "device %s: %s%s%s", dev->setup.config->name, up ? "up" : "down", why[0] != '\0' ? ": " : "", why);
+    if (bus->sink.link(bus->sink.ctx, &link) != 0) {
+        (void)pthread_mutex_lock(&bus->stats_lock);
+        bus->stats.inputs_refused++;
+        (void)pthread_mutex_unlock(&bus->stats_lock);
+        bus_withdraw_leases(bus);
+    }
+}
+
+/* Report a loss once, however often it is tried again. */
+static void report_down(struct bus *bus, struct device *dev, const char *why)
+{
+    dev->phase = PHASE_DOWN;
+    dev->step = 0;
+    dev->drop_step = 0;
+    dev->misses = 0;
+    dev->beat_due_ns = NEVER_NS;
+    for (int i = 0; i < POINTS_MAX; i++)
+        dev->latest[i] = NAN;
+    bus_cancel(bus, dev, -1, false);
+    if (dev->lost_reported)
+        return;
+    dev->lost_reported = true;
+    bus_emit_lost(bus, dev, bus_now(bus));
+    emit_link(bus, dev, false, false, why);
+}
+
+/* The next attempt comes after a pause that doubles; a load controller is awaited more eagerly than a meter. */
+static void pause_device(struct bus *bus, struct device *dev)
+{
+    int64_t longest = dev->is_load ? PAUSE_LOAD_NS : PAUSE_LONGEST_NS;
+    int64_t real = bus_real(bus);
+    dev->last_try_real_ns = real;
+    dev->next_try_real_ns = real + (int64_t)((double)dev->pause_ns * bus_jitter(bus));
+    dev->pause_ns = dev->pause_ns * 2 > longest ? longest : dev->pause_ns * 2;
+}
+
+void device_lost(struct bus *bus, struct device *dev, const char *why)
+{
+    report_down(bus, dev, why);
+    pause_device(bus, dev);
+}
+
+void device_restarted(struct bus *bus, struct device *dev)
+{
+    report_down(bus, dev, "the device restarted");
+    dev->next_try_real_ns = 0; /* it is there: connect again at once, with the drop first */
+}
+
+void bus_connection_lost(struct bus *bus, const char *why)
+{
+    if (bus->transport != NULL)
+        transport_close(bus->transport);
+    bus->connected = false;
+    (void)pthread_mutex_lock(&bus->stats_lock);
+    bus->stats.connected = false;
+    (void)pthread_mutex_unlock(&bus->stats_lock);
+    int64_t longest = PAUSE_LONGEST_NS;
+    for (int i = 0; i < bus->device_count; i++) {
+        struct device *dev = &bus->devices[i];
+        dev->trusted = false;
+        if (dev->is_load)
+            longest = PAUSE_LOAD_NS;
+        report_down(bus, dev, why);
+    }
+    bus->retry_real_ns = bus_real(bus) + (int64_t)((double)bus->retry_pause_ns * bus_jitter(bus));
+    bus->retry_pause_ns = bus->retry_pause_ns * 2 > longest ? longest : bus->retry_pause_ns * 2;
+}
+
+/* After an error, bytes may still be on their way: ask nothing until the slowest answer must have come. Over TCP a
+ * transaction number keeps late answers apart, so only an answer that did not fit calls for it. */
+static void begin_silence(struct bus *bus, const struct device *dev, const struct outcome *out)
+{
+    if (!bus->serial && out->error == BUS_TIMEOUT)
+        return;
+    bus->quiet_until_real_ns = bus_real(bus) + dev->answer_ns;
+    bus->quiet_number++;
+}
+
+/* Common to all transactions. Returns true when the device (or the whole connection) is gone with this failure. */
+bool device_transaction_failed(struct bus *bus, struct device *dev, const struct outcome *out)
+{
+    char text[TEXT_CAP];
+    switch (out->error) {
+    case BUS_OK:
+        dev->misses = 0;
+        return false;
+    case BUS_LINK_LOST:
+        bus_connection_lost(bus, outcome_text(out, text, sizeof text));
+        return true;
+    case BUS_NOT_SENT:
+        return false;
+    case BUS_EXCEPTION:
+        if (out->exception != 10 && out->exception != 11) {
+            dev->misses = 0;
+            return false;
+        }
+        break; /* a gateway says that nobody is there */
+    default:
+        begin_silence(bus, dev, out);
+        break;
+    }
+    dev->misses++;
+    if (dev->misses < MISSES_TO_LOSS || dev->phase != PHASE_UP)
+        return false;
+    device_lost(bus, dev, outcome_text(out, text, sizeof text));
+    return true;
+}
+
+/* --- connecting -------------------------------------------------------------------------------------------------- */
+
+static bool same(double a, double b)
+{
+    double scale = fabs(a) > fabs(b) ? fabs(a) : fabs(b);
+    return fabs(a - b) <= 1e-6 * scale;
+}
+
+/* One transaction of the sequence. */
+void device_step(struct bus *bus, struct device *dev, struct outcome *out)
+{
+    const struct device_map *map = dev->map;
+    int questions = dev->protocol->identify != NULL && map->identify_query[0] != '\0';
+    if (dev->phase == PHASE_DOWN) {
+        dev->phase = PHASE_IDENTITY;
+        dev->step = 0;
+    }
+    dev->last_try_real_ns = bus_real(bus);
+    switch (dev->phase) {
+    case PHASE_IDENTITY:
+        if (dev->step < questions)
+            dev->protocol->identify(bus, dev, out);
+        else if (dev->step - questions < dev->identity_count)
+            dev->protocol->read(bus, dev, &dev->identity[dev->step - questions], out);
+        break;
+    case PHASE_DROP:
+        if (dev->step == 0)
+            dev->drop_answers = atomic_load(&dev->setup.lease->drop_asked);
+        dev->protocol->write(bus, dev, dev->drops[dev->step].point, dev->drops[dev->step].value, out);
+        break;
+    case PHASE_WATCHDOG_WRITE:
+        dev->protocol->write(bus, dev, map->watchdog_point,
+                             (double)dev->setup.watchdog_ns / 1e9 / map->points[map->watchdog_point].to_base, out);
+        break;
+    case PHASE_WATCHDOG_READ: {
+        struct block block = {.table = map->points[map->watchdog_point].table,
+                              .first = map->points[map->watchdog_point].register_,
+                              .count = 0,
+                              .point_count = 1};
+        block.points[0] = (int16_t)map->watchdog_point;
+        dev->protocol->read(bus, dev, &block, out);
+        break;
+    }
+    case PHASE_DOWN:
+    case PHASE_UP:
+        break;
+    }
+}
+
+static void device_up(struct bus *bus, struct device *dev)
+{
+    const struct device_map *map = dev->map;
+    bool power_up = false;
+    if (map->power_up_point >= 0) {
+        double now = dev->latest[map->power_up_point];
+        power_up = !(now == dev->power_up);
+        dev->power_up = now;
+    }
+    dev->phase = PHASE_UP;
+    dev->misses = 0;
+    dev->pause_ns = PAUSE_FIRST_NS;
+    bus->retry_pause_ns = PAUSE_FIRST_NS;
+    dev->lost_reported = false;
+    int64_t now_ns = bus_now(bus);
+    device_align(bus, dev, now_ns);
+    if (dev->setup.lease != NULL && map->beat_point >= 0 && dev->setup.beat_ns > 0)
+        dev->beat_due_ns = now_ns;
+    emit_link(bus, dev, true, power_up, power_up ? "restarted since it was last seen" : "");
+}
+
+/* Identity compared, the sink asked. Returns false with the reason. */
+static bool admit(struct bus *bus, struct device *dev, char *why)
+{
+    const struct device_map *map = dev->map;
+    for (int i = 0; i < map->identity_count; i++) {
+        int point = map->identity_points[i];
+        double got = dev->latest[point];
+        if (isnan(got) || !same(got, map->identity_values[i])) {
+            (void)text_format(why, TEXT_CAP, "is not the device expected: %s reads %g, not %g (cables swapped?)",
+                              map->points[point].name, got, map->identity_values[i]);
+            return false;
+        }
+    }
+    struct bus_identity id = {
+        .is_virtual =
+            map->virtual_point >= 0 && dev->latest[map->virtual_point] != 0 && !isnan(dev->latest[map->virtual_point]),
+        .rate = map->rate_point >= 0 ? dev->latest[map->rate_point] : NAN,
+        .epoch = map->epoch_point >= 0 ? dev->latest[map->epoch_point] : NAN,
+        .power_up = map->power_up_point >= 0 ? dev->latest[map->power_up_point] : NAN,
+    };
+    why[0] = '\0';
+    return bus->sink.identity == NULL || bus->sink.identity(bus->sink.ctx, dev->setup.index, &id, why);
+}
+
+static void after_identity(struct bus *bus, struct device *dev)
+{
+    char why[TEXT_CAP];
+    if (!admit(bus, dev, why)) {
+        dev->trusted = false;
+        device_lost(bus, dev, why);
+        return;
+    }
+    dev->trusted = true;
+    dev->step = 0;
+    if (dev->setup.lease == NULL)
+        device_up(bus, dev);
+    else
+        dev->phase = PHASE_DROP;
+}
+
+static void after_drop(struct bus *bus, struct device *dev, const struct job *job)
+{
+    struct load_lease *lease = dev->setup.lease;
+    bool was_pending = lease_drop_pending(lease);
+    atomic_store(&lease->drop_done, dev->drop_answers);
+    if (was_pending)
+        bus_ack(bus, dev, 0, ACK_DROPPED, job->began_ns);
+    if (dev->map->watchdog_point >= 0 && dev->setup.watchdog_ns > 0)
+        dev->phase = PHASE_WATCHDOG_WRITE;
+    else
+        device_up(bus, dev);
+}
+
+static void after_watchdog_read(struct bus *bus, struct device *dev)
+{
+    const struct map_point *point = &dev->map->points[dev->map->watchdog_point];
+    double wanted = (double)dev->setup.watchdog_ns / 1e9 / point->to_base;
+    double got = dev->latest[dev->map->watchdog_point];
+    /* It may keep the limit in steps of its register. */
+    if (!(fabs(got - wanted) <= 0.51 * fabs(point->scale) + 1e-6 * wanted)) {
+        char why[TEXT_CAP];
+        (void)text_format(why, sizeof why, "its watchdog's limit reads back as %g, not %g", got, wanted);
+        device_lost(bus, dev, why);
+        return;
+    }
+    device_up(bus, dev);
+}
+
+static void step_failed(struct bus *bus, struct device *dev, const struct outcome *out)
+{
+    static const char *const doing[] = {
+        "", "reading its identity", "dropping its load", "writing its watchdog's limit", "reading its watchdog's limit",
+        ""};
+    char what[TEXT_CAP], why[TEXT_CAP];
+    (void)text_format(why, sizeof why, "%s: %.200s", doing[dev->phase], outcome_text(out, what, sizeof what));
+    if (!device_transaction_failed(bus, dev, out))
+        device_lost(bus, dev, why);
+}
+
+void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
+{
+    struct device *dev = job->dev;
+    if (out->error != BUS_OK) {
+        step_failed(bus, dev, out);
+        return;
+    }
+    int questions = dev->protocol->identify != NULL && dev->map->identify_query[0] != '\0';
+    dev->misses = 0;
+    dev->step++;
+    switch (dev->phase) {
+    case PHASE_IDENTITY:
+        if (dev->step >= questions + dev->identity_count)
+            after_identity(bus, dev);
+        break;
+    case PHASE_DROP:
+        if (dev->step >= dev->drop_count)
+            after_drop(bus, dev, job);
+        break;
+    case PHASE_WATCHDOG_WRITE:
+        dev->phase = PHASE_WATCHDOG_READ;
+        break;
+    case PHASE_WATCHDOG_READ:
+        after_watchdog_read(bus, dev);
+        break;
+    case PHASE_DOWN:
+    case PHASE_UP:
+        break;
+    }
+}
