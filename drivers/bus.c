@@ -223,8 +223,8 @@ void bus_free(struct bus *bus)
 
 static void note_transaction(struct bus *bus, const struct job *job, const struct outcome *out, int64_t real_ns)
 {
-    if (job->dev == NULL || (job->kind == JOB_LISTEN && out->sample_count == 0 && out->error == BUS_OK))
-        return;
+    if (out->sent_bytes == 0 && out->sample_count == 0 && out->error == BUS_OK)
+        return; /* nothing was said by either side */
     struct device_stats *d = &bus->stats.devices[job->dev - bus->devices];
     (void)pthread_mutex_lock(&bus->stats_lock);
     bus->stats.transactions++;
@@ -287,6 +287,7 @@ static void complete(struct bus *bus, struct job *job, struct outcome *out, int6
 {
     struct device *dev = job->dev;
     note_transaction(bus, job, out, bus_real(bus));
+    job->ended_ns = end_ns;
     atomic_store(&bus->watermark_ns, end_ns);
     if (out->error == BUS_OK || out->error == BUS_EXCEPTION)
         device_remember(dev, out);
@@ -389,7 +390,8 @@ static void clear_wake(const struct bus *bus)
 
 static void begin(struct bus *bus, int64_t now_ns)
 {
-    bus->base_ns = now_ns != 0 ? now_ns : 1;
+    bus->started = true;
+    bus->base_ns = now_ns;
     bus->began_real_ns = bus_real(bus);
     for (int i = 0; i < bus->device_count; i++)
         device_begin(bus, &bus->devices[i]);
@@ -399,7 +401,7 @@ void bus_run(struct bus *bus)
 {
     int64_t now = bus_now(bus);
     clear_wake(bus);
-    if (bus->base_ns == 0)
+    if (!bus->started)
         begin(bus, now);
     if (bus->parked) {
         if (now < bus->parked_until_ns)
@@ -413,13 +415,14 @@ void bus_run(struct bus *bus)
         return;
     if (bus->job.kind == JOB_OPEN)
         open_connection(bus);
-    else if (bus->job.kind != JOB_COMMAND || bus_command_ready(bus, &bus->job))
+    else if ((bus->job.kind != JOB_COMMAND || bus_command_ready(bus, &bus->job)) &&
+             (bus->job.kind != JOB_BEAT || bus_beat_ready(bus, &bus->job)))
         run_transaction(bus);
 }
 
 int64_t bus_next_due_ns(struct bus *bus)
 {
-    if (bus->base_ns == 0)
+    if (!bus->started)
         return INT64_MIN;
     if (bus->parked)
         return bus->parked_until_ns;

@@ -332,6 +332,24 @@ void bus_drop_done(struct bus *bus, struct job *job, struct outcome *out)
 
 /* --- beats ------------------------------------------------------------------------------------------------------- */
 
+static void next_beat(struct bus *bus, struct device *dev)
+{
+    int64_t next = dev->beat_due_ns + dev->setup.beat_ns;
+    int64_t now = bus_now(bus);
+    dev->beat_due_ns = next > now ? next : now;
+}
+
+/* The lease is tested here, just before the beat is sent. A device without a running lease gets none. */
+bool bus_beat_ready(struct bus *bus, const struct job *job)
+{
+    struct device *dev = job->dev;
+    int64_t now = bus_now(bus);
+    if (lease_state(dev->setup.lease, now) == LEASE_RUNS)
+        return true;
+    dev->beat_due_ns = now + dev->setup.beat_ns;
+    return false;
+}
+
 void bus_beat_run(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
@@ -343,8 +361,6 @@ void bus_beat_run(struct bus *bus, struct job *job, struct outcome *out)
 void bus_beat_done(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
-    int64_t next = dev->beat_due_ns + dev->setup.beat_ns;
-    int64_t now = bus_now(bus);
-    dev->beat_due_ns = next > now ? next : now;
+    next_beat(bus, dev);
     (void)device_transaction_failed(bus, dev, out);
 }

@@ -66,7 +66,7 @@ struct device {
     int block_count;
     struct block *blocks;  /* point_count entries */
     int64_t *block_due_ns; /* bench time; on the grid of the timetable */
-    int64_t last_cycle_ns;
+    int64_t cycle_began_ns, last_cycle_ns;
 
     int identity_count;
     struct block *identity;
@@ -121,8 +121,8 @@ struct job {
     int block;
     int64_t due_ns;
     bool in_silence;
-    struct waiting waiting; /* JOB_COMMAND */
-    int64_t began_ns;       /* bench time */
+    struct waiting waiting;     /* JOB_COMMAND */
+    int64_t began_ns, ended_ns; /* bench time */
     int64_t began_real_ns;
 };
 
@@ -154,7 +154,8 @@ struct bus {
     struct job job;
     struct outcome outcome;
 
-    int64_t base_ns; /* begin of the timetable; 0: not run yet */
+    bool started;
+    int64_t base_ns; /* begin of the timetable */
     int64_t began_real_ns;
     _Atomic int64_t watermark_ns;
     _Atomic int64_t deadline_real_ns; /* of the transaction under way; 0: none */
@@ -210,6 +211,7 @@ void bus_cancel(struct bus *bus, const struct device *dev, int channel, bool clo
 void bus_check_leases(struct bus *bus, int64_t now_ns);
 void bus_drop_run(struct bus *bus, struct job *job, struct outcome *out);
 void bus_drop_done(struct bus *bus, struct job *job, struct outcome *out);
+bool bus_beat_ready(struct bus *bus, const struct job *job);
 void bus_beat_run(struct bus *bus, struct job *job, struct outcome *out);
 void bus_beat_done(struct bus *bus, struct job *job, struct outcome *out);
 void bus_ack(struct bus *bus, const struct device *dev, uint64_t command, enum ack_kind kind, int64_t stamp_ns);

@@ -219,9 +219,10 @@ void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
     const struct block *block = &dev->blocks[job->block];
-    int64_t end = atomic_load(&bus->watermark_ns);
-    if (job->block == 0)
-        dev->last_cycle_ns = job->began_ns - dev->block_due_ns[0] < 0 ? 0 : dev->last_cycle_ns;
+    if (job->block == 0) {
+        dev->last_cycle_ns = dev->cycle_began_ns != 0 ? job->began_ns - dev->cycle_began_ns : 0;
+        dev->cycle_began_ns = job->began_ns;
+    }
     advance(bus, dev, job->block);
     if (out->error == BUS_EXCEPTION) {
         if (learn(bus, dev, block, out->exception))
@@ -229,7 +230,7 @@ void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out)
         mark_invalid(block, out);
     }
     /* Without an answer there are no readings, but it is known that none will come from before this. */
-    emit_samples(bus, dev, out, job->began_ns, end);
+    emit_samples(bus, dev, out, job->began_ns, job->ended_ns);
     if (device_transaction_failed(bus, dev, out))
         return;
     if (out->error == BUS_OK && restarted(dev))
