@@ -17,6 +17,7 @@ struct bench_clock {
     double rate;
     int64_t start_real_ns;
     int64_t start_utc_ns;
+    int64_t real_share;
     _Atomic int64_t virtual_ns;
 };
 
@@ -53,9 +54,13 @@ struct bench_clock *bench_clock_new_scaled(double rate, int64_t start_utc_ns)
     return clock_new(BENCH_CLOCK_SCALED, rate, start_utc_ns);
 }
 
-struct bench_clock *bench_clock_new_virtual(int64_t start_utc_ns)
+struct bench_clock *bench_clock_new_virtual(int64_t start_utc_ns, int real_share)
 {
-    return clock_new(BENCH_CLOCK_VIRTUAL, 1, start_utc_ns);
+    assert(real_share >= 1);
+    struct bench_clock *c = clock_new(BENCH_CLOCK_VIRTUAL, 1, start_utc_ns);
+    if (c)
+        c->real_share = real_share;
+    return c;
 }
 
 void bench_clock_free(struct bench_clock *clock)
@@ -88,8 +93,21 @@ int64_t bench_clock_utc_ns(const struct bench_clock *clock)
 int64_t bench_clock_real_ns(const struct bench_clock *clock)
 {
     if (clock->kind == BENCH_CLOCK_VIRTUAL)
-        return bench_clock_now_ns(clock);
+        return base_ns + (bench_clock_now_ns(clock) - base_ns) / clock->real_share;
     return system_ns(CLOCK_MONOTONIC);
+}
+
+int64_t bench_clock_at_real_ns(const struct bench_clock *clock, int64_t real_ns)
+{
+    switch (clock->kind) {
+    case BENCH_CLOCK_VIRTUAL:
+        return base_ns + (real_ns - base_ns) * clock->real_share;
+    case BENCH_CLOCK_SCALED:
+        return base_ns + (int64_t)((double)(real_ns - clock->start_real_ns) * clock->rate);
+    case BENCH_CLOCK_REAL:
+        break;
+    }
+    return real_ns;
 }
 
 int64_t bench_clock_wait_ns(const struct bench_clock *clock, int64_t until_ns)

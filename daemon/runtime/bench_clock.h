@@ -6,8 +6,8 @@
  *   virtual  bench time stands still until bench_clock_advance; one thread, no waiting: hours pass in seconds.
  *
  * Bench time is what stamps, timetables, timers and leases use. Real time (bench_clock_real_ns) is what a disk and a
- * socket need: it is never scaled, and equals bench time on the virtual clock. All times are nanoseconds. Reading is
- * safe from any thread; advancing is for the one thread that owns a virtual clock. */
+ * socket need: it is never scaled; on the virtual clock it is bench time divided by a whole number of choice. All times
+ * are nanoseconds. Reading is safe from any thread; advancing is for the one thread that owns a virtual clock. */
 #ifndef BENCH_CLOCK_H
 #define BENCH_CLOCK_H
 
@@ -25,7 +25,9 @@ struct bench_clock *bench_clock_new_real(void);
 
 /* rate > 0; start_utc_ns is the UTC that bench time begins with. */
 struct bench_clock *bench_clock_new_scaled(double rate, int64_t start_utc_ns);
-struct bench_clock *bench_clock_new_virtual(int64_t start_utc_ns);
+
+/* real_share: how many bench seconds count as one second of real time, from 1. */
+struct bench_clock *bench_clock_new_virtual(int64_t start_utc_ns, int real_share);
 void bench_clock_free(struct bench_clock *clock);
 
 enum bench_clock_kind bench_clock_kind(const struct bench_clock *clock);
@@ -41,6 +43,9 @@ int64_t bench_clock_real_ns(const struct bench_clock *clock);
 
 /* How long to wait in real time until bench time reaches until_ns; 0 when it has. */
 int64_t bench_clock_wait_ns(const struct bench_clock *clock, int64_t until_ns);
+
+/* The bench time, as it stands now, at which real time will reach real_ns. */
+int64_t bench_clock_at_real_ns(const struct bench_clock *clock, int64_t real_ns);
 
 /* Take an anchor: UTC, monotonic and boot time of one moment. suspended and stepped are set against previous (NULL:
  * neither): boot time that ran ahead of monotonic time by more than 500 ms is a suspend, UTC that moved against

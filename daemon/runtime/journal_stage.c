@@ -9,7 +9,6 @@
 
 #include "command.h"
 #include "control.h"
-#include "register_put.h"
 
 enum { BATCH_RECORDS_MAX = 5000 };
 
@@ -294,6 +293,18 @@ static int run_batch(struct journal_stage *s, bool finish, struct error *err)
 
 /* ---- orders of others ---- */
 
+static int put_on_file(struct journal *j, const struct register_order *order, struct error *err)
+{
+    int32_t version;
+    switch (order->kind) {
+    case REGISTER_PLATE:
+        return journal_put_unit(j, &order->plate, order->utc_s, &version, err);
+    case REGISTER_INSPECTION:
+        return journal_put_inspection(j, &order->inspection, err);
+    }
+    return error_set(err, "unknown kind of entry %d", (int)order->kind);
+}
+
 static int put_order(struct journal_stage *s, const struct queue_record *record, struct error *err)
 {
     struct journal *j = s->setup.journal;
@@ -301,7 +312,7 @@ static int put_order(struct journal_stage *s, const struct queue_record *record,
     case ORDER_REGISTER: {
         struct register_order order;
         memcpy(&order, s->record, sizeof order);
-        return register_put(j, &order, bench_clock_utc_ns(s->setup.clock) / 1000000000, err);
+        return put_on_file(j, &order, err);
     }
     case ORDER_NOTICE: {
         struct journal_notice n;

@@ -1,0 +1,86 @@
+/* What the engine's commands do. All run in the engine's thread and never block. */
+#include "runtime_parts.h"
+
+static void hand_lease(void *ctx, int device, int64_t until_ns)
+{
+    struct runtime *rt = ctx;
+    if (device >= 0 && device < rt->config->bench.device_count)
+        lease_renew(&rt->leases[device], until_ns);
+}
+
+static struct bus *bus_of_device(struct runtime *rt, int device)
+{
+    if (device < 0 || device >= rt->config->bench.device_count)
+        return NULL;
+    return bus_stage_bus(rt->buses[rt->config->devices[device].bus]);
+}
+
+static void hand_drop(void *ctx, const struct command *command)
+{
+    struct runtime *rt = ctx;
+    struct bus *bus = bus_of_device(rt, command->device);
+    if (!bus)
+        return;
+    lease_drop(&rt->leases[command->device]);
+    bus_wake(bus);
+}
+
+/* The bus could not take it: the engine hears that it failed, and does what it must. */
+static void refuse(struct runtime *rt, const struct command *command, enum ack_kind kind)
+{
+    struct input_ack ack = {
+        .device = command->device, .command = command->number, .kind = kind, .stamp_ns = bench_clock_now_ns(rt->clock)};
+    if (queue_put(rt->orders, INPUT_ACK, 0, &ack, sizeof ack))
+        log_write(rt->log, LOG_LEVEL_ERROR, "engine: an answer to its own command did not fit its queue");
+}
+
+static void hand_post(void *ctx, const struct command *command)
+{
+    struct runtime *rt = ctx;
+    for (int i = 0; i < rt->config->bench.bus_count; i++) {
+        struct bus *bus = bus_stage_bus(rt->buses[i]);
+        if (!bus_takes(bus, command))
+            continue;
+        if (bus_post(bus, command))
+            refuse(rt, command, ACK_FAILED);
+        return;
+    }
+    refuse(rt, command, ACK_FAILED);
+}
+
+static void hand_beacon(void *ctx, const struct command *command)
+{
+    struct runtime *rt = ctx;
+    struct bus *bus = bus_of_device(rt, rt->config->beacon_device);
+    if (bus)
+        bus_post(bus, command); /* a light that fails to be set is set again by the next change; the bus counts it */
+}
+
+static void hand_answer(void *ctx, uint64_t request, int code, const char *text)
+{
+    struct runtime *rt = ctx;
+    if (!request || (request & OWN_REQUEST))
+        return;
+    if (rt->options.answer)
+        rt->options.answer(rt->options.ctx, request, code, text);
+    if (rt->control && control_answer(rt->control, request, code, text))
+        log_write(rt->log, LOG_LEVEL_WARN, "control: an answer was lost, too many are waiting");
+}
+
+static void hand_worker(void *ctx, const struct command *command)
+{
+    struct runtime *rt = ctx;
+    log_write(rt->log, LOG_LEVEL_WARN, "engine: asks for a job of kind %d, which this daemon does not have",
+              (int)command->code);
+}
+
+struct engine_hands runtime_hands(struct runtime *rt)
+{
+    return (struct engine_hands){.ctx = rt,
+                                 .lease = hand_lease,
+                                 .drop = hand_drop,
+                                 .post = hand_post,
+                                 .beacon = hand_beacon,
+                                 .answer = hand_answer,
+                                 .worker = hand_worker};
+}
