@@ -1,0 +1,150 @@
+#include "chain_rows.h"
+
+#include "sql.h"
+
+typedef int (*feed_fn)(sqlite3_stmt *st, struct chain *c);
+
+static int feed_session(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_session s = {0};
+    s.epoch = (uint64_t)sql_int(st, 0);
+    sql_text(st, 1, s.boot_id, sizeof s.boot_id);
+    sql_text(st, 2, s.engine_version, sizeof s.engine_version);
+    sql_text(st, 3, s.program_version, sizeof s.program_version);
+    s.anchor_ns = sql_int(st, 4);
+    s.anchor_utc_ns = sql_int(st, 5);
+    s.boottime_ns = sql_int(st, 6);
+    s.rate = sql_real(st, 7);
+    s.virtual_clock = sql_int(st, 8) != 0;
+    (void)sql_digest(st, 9, &s.bench);
+    return chain_add_session(c, &s);
+}
+
+static int feed_channel(sqlite3_stmt *st, struct chain *c)
+{
+    char name[NAME_CAP];
+    sql_text(st, 2, name, sizeof name);
+    return chain_add_channel(c, (uint64_t)sql_int(st, 0), sql_int32(st, 1), name);
+}
+
+static int feed_signal(sqlite3_stmt *st, struct chain *c)
+{
+    char name[NAME_CAP], unit[NAME_CAP], certificate[NAME_CAP];
+    sql_text(st, 2, name, sizeof name);
+    sql_text(st, 4, unit, sizeof unit);
+    sql_text(st, 5, certificate, sizeof certificate);
+    return chain_add_signal(c, (uint64_t)sql_int(st, 0), sql_int32(st, 1), name, sql_int32(st, 3), unit, certificate);
+}
+
+static int feed_blob(sqlite3_stmt *st, struct chain *c)
+{
+    char name[PATH_CAP];
+    struct digest d;
+    sql_text(st, 2, name, sizeof name);
+    (void)sql_digest(st, 3, &d);
+    return chain_add_session_blob(c, (uint64_t)sql_int(st, 0), (enum blob_role)sql_int32(st, 1), name, &d);
+}
+
+static int feed_run_start(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_run r = {0};
+    r.run_no = sql_int(st, 0);
+    r.epoch = (uint64_t)sql_int(st, 1);
+    r.start_seq = (uint64_t)sql_int(st, 2);
+    r.channel = sql_int32(st, 3);
+    sql_text(st, 4, r.request.serial, sizeof r.request.serial);
+    r.request.plate_version = sql_int32(st, 5);
+    r.request.procedure = (enum procedure)sql_int32(st, 6);
+    sql_text(st, 7, r.request.who, sizeof r.request.who);
+    r.start_ns = sql_int(st, 8);
+    r.start_utc_us = sql_int(st, 9);
+    const void *bytes = sqlite3_column_blob(st, 10);
+    return chain_add_run_start(c, &r, bytes, (size_t)sqlite3_column_bytes(st, 10));
+}
+
+static int feed_run_end(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_run r = {0};
+    r.run_no = sql_int(st, 0);
+    r.end_ns = sql_int(st, 1);
+    r.end_utc_us = sql_int(st, 2);
+    r.end_seq = (uint64_t)sql_int(st, 3);
+    r.interrupted = sql_int(st, 4) != 0;
+    return chain_add_run_end(c, &r);
+}
+
+static int feed_plate(sqlite3_stmt *st, struct chain *c)
+{
+    const void *bytes = sqlite3_column_blob(st, 2);
+    return chain_add_plate(c, sql_int32(st, 0), sql_int(st, 1), bytes, (size_t)sqlite3_column_bytes(st, 2));
+}
+
+static int feed_inspection(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_inspection t = {0};
+    sql_text(st, 0, t.serial, sizeof t.serial);
+    sql_text(st, 1, t.kind, sizeof t.kind);
+    sql_text(st, 2, t.who, sizeof t.who);
+    sql_text(st, 3, t.reference, sizeof t.reference);
+    t.done_utc_s = sql_int(st, 4);
+    t.due_utc_s = sql_int(st, 5);
+    t.passed = sql_int(st, 6) != 0;
+    sql_text(st, 7, t.note, sizeof t.note);
+    return chain_add_inspection(c, &t);
+}
+
+static int feed_session_end(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_session s = {0};
+    s.epoch = (uint64_t)sql_int(st, 0);
+    s.ended_clean = sql_int(st, 1) != 0;
+    s.end_utc_us = sql_int(st, 2);
+    return chain_add_session_end(c, &s);
+}
+
+static const struct {
+    const char *text;
+    feed_fn feed;
+} feeds[] = {
+    {"SELECT epoch, boot_id, engine_version, program_version, anchor_ns, anchor_utc_ns, boottime_ns, rate, virtual,"
+     " bench FROM sessions WHERE batch = ?1 ORDER BY epoch",
+     feed_session},
+    {"SELECT s.epoch, s.idx, c.name FROM session_channels s JOIN channels c ON c.id = s.id WHERE s.epoch IN"
+     " (SELECT epoch FROM sessions WHERE batch = ?1) ORDER BY s.epoch, s.idx",
+     feed_channel},
+    {"SELECT s.epoch, s.idx, s.name, s.kind, s.unit, s.certificate FROM session_signals s WHERE s.epoch IN"
+     " (SELECT epoch FROM sessions WHERE batch = ?1) ORDER BY s.epoch, s.idx",
+     feed_signal},
+    {"SELECT epoch, role, name, digest FROM session_blobs WHERE batch = ?1 ORDER BY epoch, role, name", feed_blob},
+    {"SELECT run_no, epoch, start_seq, idx, serial, plate_version, procedure, who, start_ns, start_utc_us, request"
+     " FROM run_rows WHERE batch = ?1 ORDER BY run_no",
+     feed_run_start},
+    {"SELECT run_no, end_ns, end_utc_us, end_seq, interrupted FROM run_rows WHERE end_batch = ?1 ORDER BY run_no",
+     feed_run_end},
+    {"SELECT version, utc_s, bytes FROM plate_rows WHERE batch = ?1 ORDER BY serial, version", feed_plate},
+    {"SELECT serial, kind, who, reference, done_utc_s, due_utc_s, passed, note FROM inspections WHERE batch = ?1"
+     " ORDER BY id",
+     feed_inspection},
+    {"SELECT epoch, ended_clean, end_utc_us FROM sessions WHERE end_batch = ?1 ORDER BY epoch", feed_session_end},
+};
+
+int chain_feed_others(sqlite3 *db, int64_t batch, struct chain *c, struct error *err)
+{
+    for (size_t i = 0; i < sizeof feeds / sizeof feeds[0]; i++) {
+        sqlite3_stmt *st = sql_prepare(db, feeds[i].text, err);
+        if (st == NULL)
+            return -1;
+        sql_bind_int(st, 1, batch);
+        int rc;
+        while ((rc = sql_next(st, "journal: chain", err)) == 1) {
+            if (feeds[i].feed(st, c) != 0) {
+                rc = error_set(err, "journal: a batch touches too many runs for its chain");
+                break;
+            }
+        }
+        sqlite3_finalize(st);
+        if (rc != 0)
+            return -1;
+    }
+    return 0;
+}

@@ -1,0 +1,12 @@
+/* Feeds the rows that are neither events, readings, verdicts nor inputs (sessions, blobs, runs, plates, inspections) of
+ * one batch to a chain, in one fixed order. Used by the writer at commit and by the verifier. */
+#ifndef CHAIN_ROWS_H
+#define CHAIN_ROWS_H
+
+#include <sqlite3.h>
+
+#include "chain.h"
+
+int chain_feed_others(sqlite3 *db, int64_t batch, struct chain *c, struct error *err);
+
+#endif

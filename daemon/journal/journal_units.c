@@ -1,0 +1,233 @@
+#include <string.h>
+
+#include "journal_private.h"
+#include "sql.h"
+
+struct plate_binding {
+    const struct journal *j;
+    const struct unit_plate *plate;
+    const uint8_t *bytes;
+    size_t size;
+    int32_t version;
+    int64_t utc_s;
+};
+
+static void bind_plate(sqlite3_stmt *st, const void *ctx)
+{
+    const struct plate_binding *b = ctx;
+    sql_bind_text(st, 1, b->plate->serial);
+    sql_bind_int(st, 2, b->version);
+    sql_bind_int(st, 3, b->utc_s);
+    sql_bind_text(st, 4, b->plate->maker);
+    sql_bind_text(st, 5, b->plate->model);
+    sql_bind_text(st, 6, b->plate->asset);
+    sql_bind_bytes(st, 7, b->bytes, b->size);
+    sql_bind_int(st, 8, journal_batch_no(b->j));
+}
+
+/* Version of the unit's latest plate (0: none) and whether it says the same. Returns 0 or -1. */
+static int latest_plate(struct journal *j, const struct plate_binding *b, int32_t *version, bool *same,
+                        struct error *err)
+{
+    sqlite3_stmt *st =
+        sql_prepare(j->db, "SELECT version, bytes FROM plate_rows WHERE serial = ? ORDER BY version DESC LIMIT 1", err);
+    if (st == NULL)
+        return -1;
+    sql_bind_text(st, 1, b->plate->serial);
+    int rc = sql_next(st, "journal: unit", err);
+    *version = 0;
+    *same = false;
+    if (rc == 1) {
+        *version = sql_int32(st, 0);
+        const void *bytes = sqlite3_column_blob(st, 1);
+        *same =
+            bytes != NULL && (size_t)sqlite3_column_bytes(st, 1) == b->size && memcmp(bytes, b->bytes, b->size) == 0;
+    }
+    sqlite3_finalize(st);
+    return rc < 0 ? -1 : 0;
+}
+
+int journal_put_unit(struct journal *j, const struct unit_plate *plate, int64_t utc_s, int32_t *version,
+                     struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    if (plate->serial[0] == '\0')
+        return error_set(err, "journal: a unit needs a serial number");
+    uint8_t bytes[8000];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    put_unit_plate(&w, plate);
+    if (w.bad)
+        return error_set(err, "journal: the plate of %s is too long", plate->serial);
+    struct plate_binding b = {.j = j, .plate = plate, .bytes = bytes, .size = w.used, .utc_s = utc_s};
+    int32_t latest = 0;
+    bool same = false;
+    if (latest_plate(j, &b, &latest, &same, err) != 0)
+        return -1;
+    b.version = same ? latest : latest + 1;
+    if (version != NULL)
+        *version = b.version;
+    if (same)
+        return 0;
+    j->others = true;
+    return journal_once(j, "INSERT INTO plate_rows VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)", bind_plate, &b,
+                        "journal: unit", err);
+}
+
+struct inspection_binding {
+    const struct journal *j;
+    const struct journal_inspection *t;
+};
+
+static void bind_inspection(sqlite3_stmt *st, const void *ctx)
+{
+    const struct inspection_binding *b = ctx;
+    sql_bind_text(st, 1, b->t->serial);
+    sql_bind_text(st, 2, b->t->kind);
+    sql_bind_text(st, 3, b->t->who);
+    sql_bind_text(st, 4, b->t->reference);
+    sql_bind_int(st, 5, b->t->done_utc_s);
+    sql_bind_int(st, 6, b->t->due_utc_s);
+    sql_bind_int(st, 7, b->t->passed);
+    sql_bind_text(st, 8, b->t->note);
+    sql_bind_int(st, 9, journal_batch_no(b->j));
+}
+
+int journal_put_inspection(struct journal *j, const struct journal_inspection *t, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    struct inspection_binding b = {j, t};
+    j->others = true;
+    return journal_once(j,
+                        "INSERT INTO inspections(serial, kind, who, reference, done_utc_s, due_utc_s, passed, note,"
+                        " batch) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+                        bind_inspection, &b, "journal: inspection", err);
+}
+
+int journal_put_cursor(struct journal *j, const struct journal_cursor *c, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    sqlite3_stmt *st = journal_statement(j, ST_CURSOR, err);
+    if (st == NULL)
+        return -1;
+    for (int f = 0; f < FEED_COUNT_; f++) {
+        if (c->settled[f] > c->sent[f] || c->settled[f] < 0)
+            return error_set(err, "journal: store %s: settled %lld lies beyond sent %lld", c->store,
+                             (long long)c->settled[f], (long long)c->sent[f]);
+        sql_bind_text(st, 1, c->store);
+        sql_bind_int(st, 2, f);
+        sql_bind_int(st, 3, c->sent[f]);
+        sql_bind_int(st, 4, c->settled[f]);
+        if (sql_run(st, "journal: cursor", err) != 0)
+            return -1;
+    }
+    return 0;
+}
+
+static void bind_set_aside(sqlite3_stmt *st, const void *ctx)
+{
+    const struct journal_set_aside *a = ctx;
+    sql_bind_text(st, 1, a->store);
+    sql_bind_int(st, 2, (int64_t)a->feed);
+    sql_bind_int(st, 3, a->row);
+    sql_bind_int(st, 4, a->utc_ms);
+    sql_bind_text(st, 5, a->answer);
+    sql_bind_text(st, 6, a->line);
+}
+
+int journal_put_set_aside(struct journal *j, const struct journal_set_aside *a, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    /* A line met again after a rewind is the same line: kept once. */
+    return journal_once(j,
+                        "INSERT INTO set_aside(store, feed, row, utc_ms, answer, line) SELECT ?1, ?2, ?3, ?4, ?5, ?6"
+                        " WHERE NOT EXISTS (SELECT 1 FROM set_aside WHERE store = ?1 AND feed = ?2 AND row = ?3)",
+                        bind_set_aside, a, "journal: line set aside", err);
+}
+
+static void bind_notice(sqlite3_stmt *st, const void *ctx)
+{
+    const struct journal_notice *n = ctx;
+    sql_bind_int(st, 1, n->urgency);
+    sql_bind_int(st, 2, n->channel);
+    sql_bind_int(st, 3, n->run_no);
+    sql_bind_int(st, 4, n->made_utc_s);
+    sql_bind_int(st, 5, (int64_t)n->state);
+    sql_bind_int(st, 6, n->attempts);
+    sql_bind_int(st, 7, n->tried_utc_s);
+    sql_bind_text(st, 8, n->target);
+    sql_bind_text(st, 9, n->text);
+    sql_bind_text(st, 10, n->answer);
+}
+
+int journal_put_notice(struct journal *j, struct journal_notice *n, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0 ||
+        journal_once(j,
+                     "INSERT INTO notices(urgency, channel, run_no, made_utc_s, state, attempts, tried_utc_s, target,"
+                     " text, answer) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+                     bind_notice, n, "journal: notice", err) != 0)
+        return -1;
+    n->id = sqlite3_last_insert_rowid(j->db);
+    return 0;
+}
+
+static void bind_notice_update(sqlite3_stmt *st, const void *ctx)
+{
+    const struct journal_notice *n = ctx;
+    sql_bind_int(st, 1, n->id);
+    sql_bind_int(st, 2, (int64_t)n->state);
+    sql_bind_int(st, 3, n->attempts);
+    sql_bind_int(st, 4, n->tried_utc_s);
+    sql_bind_text(st, 5, n->answer);
+}
+
+int journal_update_notice(struct journal *j, const struct journal_notice *n, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0 ||
+        journal_once(j, "UPDATE notices SET state = ?2, attempts = ?3, tried_utc_s = ?4, answer = ?5 WHERE id = ?1",
+                     bind_notice_update, n, "journal: notice", err) != 0)
+        return -1;
+    return sqlite3_changes(j->db) == 1 ? 0 : error_set(err, "journal: there is no notice %lld", (long long)n->id);
+}
+
+int journal_set_carry(struct journal *j, const struct input_boot *carry, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    uint8_t bytes[8192];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    struct input in = {.kind = INPUT_BOOT, .u.boot = *carry};
+    put_input(&w, &in);
+    sqlite3_stmt *st = journal_statement(j, ST_META_SET, err);
+    if (st == NULL)
+        return -1;
+    if (w.bad)
+        return error_set(err, "journal: the carry of the session is too long");
+    sql_bind_text(st, 1, "carry");
+    sql_bind_bytes(st, 2, w.bytes, w.used);
+    return sql_run(st, "journal: carry", err);
+}
+
+int journal_get_carry(struct journal *j, struct input_boot *carry, struct error *err)
+{
+    sqlite3_stmt *st = sql_prepare(j->db, "SELECT value FROM meta WHERE key = 'carry'", err);
+    if (st == NULL)
+        return -1;
+    int rc = sql_next(st, "journal: carry", err);
+    if (rc == 1) {
+        const void *bytes = sqlite3_column_blob(st, 0);
+        struct reader r = reader_over(bytes, (size_t)sqlite3_column_bytes(st, 0));
+        struct input in;
+        get_input(&r, &in);
+        if (r.bad || in.kind != INPUT_BOOT)
+            rc = error_set(err, "journal: what was carried over from the last session is damaged");
+        else
+            *carry = in.u.boot;
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
