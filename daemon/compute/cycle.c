@@ -231,20 +231,21 @@ static bool within(const struct cycle *c, int64_t at_ns)
     return at_ns >= c->begin_ns && at_ns < c->end_ns;
 }
 
-static struct edge begin_edge(const struct cycle *c, const struct cycle_mark *here, double level_a)
+/* The begin of conduction; a slow meter is taken to rise towards the rated current. */
+static struct edge begin_edge(const struct cycle *c, const struct cycle_mark *here)
 {
     struct cycle_mark before = c->last_outside;
     if (!before.any)
         before = (struct cycle_mark){true, earlier(c->begin_ns, here->at_ns), 0};
-    double share = c->setup.conducting.enter_low / level_a; /* of the level that must build up in the meter */
+    double share = c->setup.conducting.enter_low / c->setup.rated_a; /* must build up in the meter */
     return edge_locate(&c->setup.timing[CYCLE_I2], before.at_ns, before.half_ns, here->at_ns, here->half_ns,
                        share < 1 ? 1 / (1 - share) : 1);
 }
 
-static void note_end(struct cycle *c, const struct cycle_mark *here, double level_a)
+static void note_end(struct cycle *c, const struct cycle_mark *here)
 {
     struct edge e = edge_locate(&c->setup.timing[CYCLE_I2], c->last_inside.at_ns, c->last_inside.half_ns, here->at_ns,
-                                here->half_ns, level_a / c->setup.conducting.leave_low);
+                                here->half_ns, c->peak_a / c->setup.conducting.leave_low);
     if (!within(c, e.at_ns))
         return;
     if (c->ends == 0)
@@ -255,7 +256,7 @@ static void note_end(struct cycle *c, const struct cycle_mark *here, double leve
 }
 
 /* Follows when conduction begins and ends. on_since_ns: when the straight line crossed the level. */
-static void follow_edges(struct cycle *c, enum range_state before, const struct cycle_mark *here, double level_a,
+static void follow_edges(struct cycle *c, enum range_state before, const struct cycle_mark *here, double value_a,
                          int64_t on_since_ns)
 {
     enum range_state state = crossing_state(&c->conducting);
@@ -266,15 +267,17 @@ static void follow_edges(struct cycle *c, enum range_state before, const struct 
             c->on_since_ns = on_since_ns;
         }
         if (!c->flowing_last && !c->began) {
-            struct edge e = begin_edge(c, here, level_a);
+            struct edge e = begin_edge(c, here);
             c->began = within(c, e.at_ns);
             c->begin = e;
         }
+        if (!c->flowing_last || value_a > c->peak_a)
+            c->peak_a = value_a;
         c->flowing_last = true;
         c->last_inside = *here;
     } else if (state == RANGE_OUTSIDE) {
         if (c->flowing_last)
-            note_end(c, here, level_a);
+            note_end(c, here);
         c->flowing_last = false;
         c->last_outside = *here;
     }
@@ -293,10 +296,9 @@ static void feed_current(struct cycle *c, int64_t stamp_ns, int64_t half_ns, dou
     for (int k = 0; k < n; k++)
         sum_stretch(c, &c->sum_conducting, out[k]);
     bool sure = n == 1 && out[0].known == INSIDE && had_point && before == RANGE_INSIDE;
-    double level = had_point && value_before > value ? value_before : value;
     struct cycle_mark here = {true, stamp_ns, half_ns};
     bool rising = n > 0 && (out[n - 1].known & INSIDE_BEST) != 0;
-    follow_edges(c, before, &here, level, rising ? out[n - 1].from_ns : stamp_ns);
+    follow_edges(c, before, &here, value, rising ? out[n - 1].from_ns : stamp_ns);
     bool settled = from_ns >= c->on_since_ns + c->setup.settle_ns;
     struct stretch whole = {from_ns, stamp_ns, INSIDE};
     if (sure && settled && clip(c, &whole)) {

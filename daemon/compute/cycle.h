@@ -138,8 +138,9 @@ struct cycle {
     int ends;
     struct cycle_mark last_inside, last_outside; /* readings with current flowing for sure, and without */
     bool flowing_last;                           /* the last definite state was inside */
-    int64_t on_since_ns;                         /* conducting since, by best estimate */
-    bool on_since_hidden;                        /* in a gap: it is not known since when */
+    double peak_a;        /* highest reading since conduction began: what a slow meter fades from */
+    int64_t on_since_ns;  /* conducting since, by best estimate */
+    bool on_since_hidden; /* in a gap: it is not known since when */
     struct cycle_mean mean[CYCLE_SIGNALS_];
 };
 

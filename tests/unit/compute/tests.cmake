@@ -1,0 +1,16 @@
+set(dir ${CMAKE_CURRENT_SOURCE_DIR}/unit/compute)
+unit_test(test_load SOURCES ${dir}/test_load.c LINKS compute m)
+unit_test(test_time SOURCES ${dir}/test_time.c LINKS compute m)
+unit_test(test_judgement SOURCES ${dir}/test_judgement.c LINKS compute m)
+
+# No object of the verdict path may need the mathematical library; the whole engine room belongs to that path.
+execute_process(COMMAND ${CMAKE_C_COMPILER} -print-file-name=libm.so.6 OUTPUT_VARIABLE libm
+  OUTPUT_STRIP_TRAILING_WHITESPACE)
+get_target_property(verdict_sources compute VERDICT_SOURCES)
+string(REPLACE ";" "," verdict_sources "${verdict_sources}")
+set(verdict_engine)
+if(TARGET engine)
+  set(verdict_engine $<TARGET_FILE:engine>)
+endif()
+add_test(NAME verdict_symbols COMMAND ${dir}/verdict_symbols.sh ${libm} $<TARGET_FILE:compute>:${verdict_sources}
+  $<TARGET_FILE:model> ${verdict_engine})
