@@ -1,0 +1,305 @@
+#include <stdlib.h>
+#include <string.h>
+
+#include "chain.h"
+#include "chain_rows.h"
+#include "reader_private.h"
+#include "sql.h"
+
+struct check {
+    struct journal_reader *r;
+    struct chain *chain;
+    problem_fn fn;
+    void *ctx;
+    struct journal_check_result *result;
+    const struct digest *expected;
+    struct error *err;
+    int64_t batch;
+    uint64_t epoch;
+    int64_t last[3]; /* last row of events, readings, verdicts by the batches so far */
+    uint64_t last_seq;
+    uint64_t seq_epoch;
+    bool seq_problem;
+    int add; /* result of the last chain_add of a row callback */
+};
+
+static void problem(struct check *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+static void problem(struct check *c, const char *format, ...)
+{
+    char text[512];
+    va_list args;
+    va_start(args, format);
+    (void)sqlite3_vsnprintf(sizeof text, text, format, args);
+    va_end(args);
+    c->result->problems++;
+    if (c->fn != NULL)
+        c->fn(c->ctx, text);
+}
+
+static int add_event(void *ctx, const struct journal_event *e)
+{
+    struct check *c = ctx;
+    c->add = chain_add_event(c->chain, e);
+    return c->add;
+}
+
+static int add_reading(void *ctx, const struct journal_reading *m)
+{
+    struct check *c = ctx;
+    c->add = chain_add_reading(c->chain, m);
+    return c->add;
+}
+
+static int add_verdict(void *ctx, const struct journal_verdict *v)
+{
+    struct check *c = ctx;
+    c->add = chain_add_verdict(c->chain, v);
+    return c->add;
+}
+
+static int add_input(void *ctx, const uint8_t *bytes, size_t size)
+{
+    struct check *c = ctx;
+    struct reader r = reader_over(bytes, size);
+    uint64_t seq = get_u64(&r);
+    if (c->seq_epoch != c->epoch) {
+        c->seq_epoch = c->epoch;
+        c->last_seq = seq - 1;
+    }
+    if (seq != c->last_seq + 1)
+        problem(c, "batch %lld: input %llu of session %llu follows input %llu", (long long)c->batch,
+                (unsigned long long)seq, (unsigned long long)c->epoch, (unsigned long long)c->last_seq);
+    c->last_seq = seq;
+    c->add = chain_add_input(c->chain, c->epoch, bytes, size);
+    return c->add;
+}
+
+static int feed_inputs(struct check *c)
+{
+    sqlite3_stmt *st = sql_prepare(c->r->db,
+                                   "SELECT first_seq, codec, raw_size, bytes, count FROM input_blocks WHERE epoch = ?1"
+                                   " AND first_seq > ?2 AND batch = ?3 ORDER BY first_seq",
+                                   c->err);
+    if (st == NULL)
+        return -1;
+    sql_bind_int(st, 1, (int64_t)c->epoch);
+    sql_bind_int(st, 2, c->seq_epoch == c->epoch ? (int64_t)c->last_seq : 0);
+    sql_bind_int(st, 3, c->batch);
+    int rc;
+    struct error words;
+    while ((rc = sql_next(st, "journal: inputs", c->err)) == 1) {
+        if (reader_unpack_block(st, 1, c->epoch, add_input, c, &words) < 0)
+            problem(c, "batch %lld: the inputs from %lld of session %llu on cannot be read", (long long)c->batch,
+                    (long long)sql_int(st, 0), (unsigned long long)c->epoch);
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
+/* The rows of a batch by number: they must follow those of the batch before without a gap. */
+static int feed_rows(struct check *c, sqlite3_stmt *batch)
+{
+    static const char *const names[] = {"event", "reading", "verdict"};
+    for (int i = 0; i < 3; i++) {
+        int64_t first = sql_int(batch, 2 + 2 * i), last = sql_int(batch, 3 + 2 * i);
+        if (first != c->last[i] + 1 || last < first - 1)
+            problem(c, "batch %lld: its %s rows begin at %lld, but the batch before ended at %lld", (long long)c->batch,
+                    names[i], (long long)first, (long long)c->last[i]);
+        c->last[i] = last;
+        if (last < first)
+            continue;
+        struct row_filter f = row_filter_any();
+        f.after_row = first - 1;
+        f.until_row = last;
+        int rc = i == 0   ? journal_reader_events(c->r, &f, add_event, c, c->err)
+                 : i == 1 ? journal_reader_readings(c->r, &f, add_reading, c, c->err)
+                          : journal_reader_verdicts(c->r, &f, add_verdict, c, c->err);
+        if (rc != 0)
+            return -1;
+    }
+    return 0;
+}
+
+static int seal_before(struct check *c, int64_t run_no, struct digest *d)
+{
+    memset(d, 0, sizeof *d);
+    sqlite3_stmt *st = sql_prepare(
+        c->r->db, "SELECT digest FROM seals WHERE run_no = ?1 AND batch < ?2 ORDER BY batch DESC LIMIT 1", c->err);
+    if (st == NULL)
+        return -1;
+    sql_bind_int(st, 1, run_no);
+    sql_bind_int(st, 2, c->batch);
+    int rc = sql_next(st, "journal: seals", c->err);
+    if (rc == 1)
+        (void)sql_digest(st, 0, d);
+    sqlite3_finalize(st);
+    return rc < 0 ? -1 : 0;
+}
+
+/* Which part of a run's seal differs, told by its counts. */
+static void tell_seal(struct check *c, int i, const int64_t counts[CHAIN_PART_COUNT_])
+{
+    static const char *const names[] = {"events", "readings", "verdicts", "other rows"};
+    for (int p = 0; p < CHAIN_PART_COUNT_; p++) {
+        int64_t found = chain_count(c->chain, i, (enum chain_part)p);
+        if (found != counts[p]) {
+            problem(c, "batch %lld, run %lld: %lld %s were sealed, %lld are there", (long long)c->batch,
+                    (long long)chain_run_no(c->chain, i), (long long)counts[p], names[p], (long long)found);
+            return;
+        }
+    }
+    problem(c, "batch %lld, run %lld: rows were changed or reordered (events up to row %lld, readings up to row %lld)",
+            (long long)c->batch, (long long)chain_run_no(c->chain, i), (long long)c->last[0], (long long)c->last[1]);
+}
+
+static int check_seals(struct check *c)
+{
+    sqlite3_stmt *st = sql_prepare(
+        c->r->db,
+        "SELECT run_no, events, readings, verdicts, others, digest FROM seals WHERE batch = ?1 ORDER BY run_no",
+        c->err);
+    if (st == NULL)
+        return -1;
+    sql_bind_int(st, 1, c->batch);
+    int rc, i = 0;
+    while ((rc = sql_next(st, "journal: seals", c->err)) == 1) {
+        int64_t run_no = sql_int(st, 0);
+        for (; i < chain_runs(c->chain) && chain_run_no(c->chain, i) < run_no; i++)
+            problem(c, "batch %lld: rows of run %lld were put in without a seal", (long long)c->batch,
+                    (long long)chain_run_no(c->chain, i));
+        if (i >= chain_runs(c->chain) || chain_run_no(c->chain, i) != run_no) {
+            problem(c, "batch %lld: all rows of run %lld are missing", (long long)c->batch, (long long)run_no);
+            continue;
+        }
+        struct digest before, kept, now;
+        int64_t counts[CHAIN_PART_COUNT_];
+        for (int p = 0; p < CHAIN_PART_COUNT_; p++)
+            counts[p] = sql_int(st, 1 + p);
+        if (seal_before(c, run_no, &before) != 0 || chain_seal(c->chain, i, c->batch, &before, &now) != 0) {
+            rc = -1;
+            break;
+        }
+        if (sql_digest(st, 5, &kept) != 0 || memcmp(&kept, &now, sizeof now) != 0)
+            tell_seal(c, i, counts);
+        i++;
+    }
+    sqlite3_finalize(st);
+    for (; rc == 0 && i < chain_runs(c->chain); i++)
+        problem(c, "batch %lld: rows of run %lld were put in without a seal", (long long)c->batch,
+                (long long)chain_run_no(c->chain, i));
+    return rc;
+}
+
+static int check_batch(struct check *c, sqlite3_stmt *batch)
+{
+    int64_t number = sql_int(batch, 0);
+    if (number != c->batch + 1)
+        problem(c, "batch %lld is followed by batch %lld: the ones between are missing", (long long)c->batch,
+                (long long)number);
+    c->batch = number;
+    c->epoch = (uint64_t)sql_int(batch, 1);
+    c->add = 0;
+    chain_begin(c->chain);
+    int64_t before = c->result->problems;
+    if (feed_inputs(c) != 0 || feed_rows(c, batch) != 0 || chain_feed_others(c->r->db, number, c->chain, c->err) != 0)
+        return -1;
+    if (c->add != 0 || chain_close(c->chain) != 0) {
+        problem(c, "batch %lld: its rows cannot be put together", (long long)number);
+        return 0;
+    }
+    if (check_seals(c) != 0)
+        return -1;
+    struct digest kept, now;
+    int rc = chain_head(c->chain, number, c->epoch, &c->result->head, &now);
+    if (rc == 0 && (sql_digest(batch, 8, &kept) != 0 || memcmp(&kept, &now, sizeof now) != 0) &&
+        c->result->problems == before)
+        problem(c, "batch %lld: its inputs or the order of its parts were changed", (long long)number);
+    /* Go on from the head as it is kept, so that one change is told once and not for every batch behind it. */
+    c->result->head = kept;
+    c->result->batches++;
+    if (c->expected != NULL && memcmp(&now, c->expected, sizeof now) == 0)
+        c->result->head_seen = true;
+    return rc;
+}
+
+static void check_left_over(struct check *c)
+{
+    static const char *const texts[] = {"SELECT count(*) FROM event_rows WHERE row > ",
+                                        "SELECT count(*) FROM reading_rows WHERE row > ",
+                                        "SELECT count(*) FROM verdict_rows WHERE row > "};
+    static const char *const names[] = {"event", "reading", "verdict"};
+    for (int i = 0; i < 3; i++) {
+        char text[128];
+        int64_t n = 0;
+        (void)text_format(text, sizeof text, "%s%lld", texts[i], (long long)c->last[i]);
+        if (sql_get_int(c->r->db, text, &n, NULL) == 0 && n > 0)
+            problem(c, "%lld %s rows behind row %lld belong to no batch", (long long)n, names[i],
+                    (long long)c->last[i]);
+        (void)text_format(text, sizeof text, "%s-9223372036854775807 AND row < 1", texts[i]);
+        if (sql_get_int(c->r->db, text, &n, NULL) == 0 && n > 0)
+            problem(c, "%lld %s rows stand before the first", (long long)n, names[i]);
+    }
+    int64_t n = 0;
+    if (sql_get_int(c->r->db, "SELECT count(*) FROM input_blocks WHERE batch NOT IN (SELECT batch FROM batches)", &n,
+                    NULL) == 0 &&
+        n > 0)
+        problem(c, "%lld blocks of inputs belong to no batch", (long long)n);
+}
+
+static int check_blobs(struct check *c)
+{
+    sqlite3_stmt *st = sql_prepare(c->r->db, "SELECT digest, bytes FROM blobs", c->err);
+    if (st == NULL)
+        return -1;
+    int rc;
+    while ((rc = sql_next(st, "journal: blobs", c->err)) == 1) {
+        struct digest kept, now;
+        if (sql_digest(st, 0, &kept) != 0 ||
+            digest_of(sqlite3_column_blob(st, 1), (size_t)sqlite3_column_bytes(st, 1), &now) != 0 ||
+            memcmp(&kept, &now, sizeof now) != 0)
+            problem(c, "a kept file (bench, configuration, map or attachment) does not fit its digest");
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
+static int check_batches(struct check *c)
+{
+    sqlite3_stmt *st = sql_prepare(c->r->db,
+                                   "SELECT batch, epoch, first_event, last_event, first_reading, last_reading,"
+                                   " first_verdict, last_verdict, head FROM batches WHERE batch > ?1 ORDER BY batch"
+                                   " LIMIT 1",
+                                   c->err);
+    if (st == NULL)
+        return -1;
+    int rc = 1;
+    while (rc == 1) {
+        sql_bind_int(st, 1, c->batch);
+        rc = sql_next(st, "journal: batches", c->err);
+        if (rc == 1 && check_batch(c, st) != 0)
+            rc = -1;
+        sql_done(st);
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
+int journal_verify(struct journal_reader *r, const struct digest *expected, problem_fn fn, void *ctx,
+                   struct journal_check_result *result, struct error *err)
+{
+    *result = (struct journal_check_result){0};
+    struct check c = {.r = r, .fn = fn, .ctx = ctx, .result = result, .expected = expected, .err = err};
+    c.chain = chain_new();
+    if (c.chain == NULL)
+        return error_set(err, "journal: out of memory");
+    int rc = check_batches(&c);
+    if (rc == 0) {
+        check_left_over(&c);
+        rc = check_blobs(&c);
+    }
+    if (rc == 0 && expected != NULL && !result->head_seen)
+        problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");
+    chain_free(c.chain);
+    return rc;
+}
