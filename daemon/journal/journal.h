@@ -19,10 +19,7 @@
 
 struct journal;
 
-enum journal_flag {
-    JOURNAL_CREATE = 1 << 0, /* make the file when there is none */
-    JOURNAL_NO_LOCK = 1 << 1 /* for tests that damage a file under the writer's hands */
-};
+enum journal_flag { JOURNAL_CREATE = 1 << 0 /* make the file when there is none */ };
 
 /* Opens the journal for writing, takes the advisory lock `path`.lock (which names the holder's process id), sets every
  * pragma and reads it back, makes or checks the tables. Does not check the whole file: see journal_reader_check.

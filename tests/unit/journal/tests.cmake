@@ -1,0 +1,9 @@
+unit_test(journal_core_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_core_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+unit_test(journal_fault_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fault_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+unit_test(journal_verify_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_verify_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+foreach(t journal_core_test journal_fault_test journal_verify_test)
+  target_link_libraries(${t} PRIVATE PkgConfig::sqlite3)
+endforeach()
