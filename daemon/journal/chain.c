@@ -14,7 +14,9 @@ enum {
     OTHER_RUN_START,
     OTHER_RUN_END,
     OTHER_PLATE,
-    OTHER_INSPECTION
+    OTHER_INSPECTION,
+    OTHER_DISPOSITION,
+    OTHER_BASELINE
 };
 
 struct part {
@@ -172,12 +174,6 @@ int chain_add_input(struct chain *c, uint64_t epoch, const void *bytes, size_t s
     return part_add(&c->inputs, bytes, size);
 }
 
-int chain_add_other(struct chain *c, int64_t run_no, const void *bytes, size_t size)
-{
-    struct chain_run *run = run_of(c, run_no);
-    return run == NULL ? -1 : part_add(&run->parts[CHAIN_OTHERS], bytes, size);
-}
-
 int chain_add_session(struct chain *c, const struct journal_session *s)
 {
     uint8_t bytes[512];
@@ -302,6 +298,33 @@ int chain_add_inspection(struct chain *c, const struct journal_inspection *t)
     put_i64(&w, t->due_utc_s);
     put_bool(&w, t->passed);
     put_text(&w, t->note);
+    return add_row(c, 0, CHAIN_OTHERS, &w);
+}
+
+int chain_add_disposition(struct chain *c, const struct journal_disposition *d)
+{
+    uint8_t bytes[1024];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    put_u8(&w, OTHER_DISPOSITION);
+    put_text(&w, d->serial);
+    put_text(&w, d->to);
+    put_text(&w, d->who);
+    put_i64(&w, d->utc_s);
+    put_i64(&w, d->next_due_utc_s);
+    put_i64(&w, d->run_no);
+    put_text(&w, d->note);
+    return add_row(c, 0, CHAIN_OTHERS, &w);
+}
+
+int chain_add_baseline(struct chain *c, const struct journal_baseline *b)
+{
+    uint8_t bytes[256];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    put_u8(&w, OTHER_BASELINE);
+    put_text(&w, b->serial);
+    put_i64(&w, b->run_no);
+    put_text(&w, b->who);
+    put_i64(&w, b->utc_s);
     return add_row(c, 0, CHAIN_OTHERS, &w);
 }
 

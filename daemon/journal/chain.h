@@ -31,9 +31,8 @@ int chain_add_event(struct chain *c, const struct journal_event *e);
 int chain_add_reading(struct chain *c, const struct journal_reading *m);
 int chain_add_verdict(struct chain *c, const struct journal_verdict *v);
 int chain_add_input(struct chain *c, uint64_t epoch, const void *bytes, size_t size);
-int chain_add_other(struct chain *c, int64_t run_no, const void *bytes, size_t size);
 
-/* Encodings of the other rows, for chain_add_other, each with a number of its own in front. */
+/* The other rows, each with a number of its own in front. */
 int chain_add_session(struct chain *c, const struct journal_session *s);
 int chain_add_session_end(struct chain *c, const struct journal_session *s);
 int chain_add_session_blob(struct chain *c, uint64_t epoch, enum blob_role role, const char *name,
@@ -45,6 +44,8 @@ int chain_add_run_start(struct chain *c, const struct journal_run *r, const void
 int chain_add_run_end(struct chain *c, const struct journal_run *r);
 int chain_add_plate(struct chain *c, int32_t version, int64_t utc_s, const void *plate, size_t plate_size);
 int chain_add_inspection(struct chain *c, const struct journal_inspection *t);
+int chain_add_disposition(struct chain *c, const struct journal_disposition *d);
+int chain_add_baseline(struct chain *c, const struct journal_baseline *b);
 
 /* Was anything added since chain_begin? */
 bool chain_used(const struct chain *c);

@@ -93,6 +93,29 @@ static int feed_inspection(sqlite3_stmt *st, struct chain *c)
     return chain_add_inspection(c, &t);
 }
 
+static int feed_disposition(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_disposition d = {0};
+    sql_text(st, 0, d.serial, sizeof d.serial);
+    sql_text(st, 1, d.to, sizeof d.to);
+    sql_text(st, 2, d.who, sizeof d.who);
+    d.utc_s = sql_int(st, 3);
+    d.next_due_utc_s = sql_int(st, 4);
+    d.run_no = sql_int(st, 5);
+    sql_text(st, 6, d.note, sizeof d.note);
+    return chain_add_disposition(c, &d);
+}
+
+static int feed_baseline(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_baseline b = {0};
+    sql_text(st, 0, b.serial, sizeof b.serial);
+    b.run_no = sql_int(st, 1);
+    sql_text(st, 2, b.who, sizeof b.who);
+    b.utc_s = sql_int(st, 3);
+    return chain_add_baseline(c, &b);
+}
+
 static int feed_session_end(sqlite3_stmt *st, struct chain *c)
 {
     struct journal_session s = {0};
@@ -125,6 +148,10 @@ static const struct {
     {"SELECT serial, kind, who, reference, done_utc_s, due_utc_s, passed, note FROM inspections WHERE batch = ?1"
      " ORDER BY id",
      feed_inspection},
+    {"SELECT serial, destination, who, utc_s, next_due_utc_s, run_no, note FROM dispositions WHERE batch = ?1 ORDER BY"
+     " id",
+     feed_disposition},
+    {"SELECT serial, run_no, who, utc_s FROM baselines WHERE batch = ?1 ORDER BY id", feed_baseline},
     {"SELECT epoch, ended_clean, end_utc_us FROM sessions WHERE end_batch = ?1 ORDER BY epoch", feed_session_end},
 };
 

@@ -170,9 +170,9 @@ struct journal *journal_open(const char *path, unsigned flags, struct error *err
     }
     (void)sqlite3_extended_result_codes(j->db, 1);
     /* The version first: nothing, not even a pragma, may touch a file that is not ours or is newer than we are. */
-    int version = schema_version(j->db, path, err);
+    int version = journal_schema_version(j->db, path, err);
     if (version < 0 || (version <= JOURNAL_SCHEMA_VERSION && set_pragmas(j, err) != 0) ||
-        schema_prepare(j->db, path, err) != 0 || load_state(j, err) != 0)
+        journal_schema_prepare(j->db, path, err) != 0 || load_state(j, err) != 0)
         goto fail;
     return j;
 fail:
@@ -225,7 +225,7 @@ sqlite3_stmt *journal_statement(struct journal *j, enum statement which, struct 
         return j->st[which];
     if (which == ST_READING) {
         char columns[1024], text[2048];
-        schema_reading_columns(columns, sizeof columns, "");
+        journal_schema_reading_columns(columns, sizeof columns, "");
         (void)text_format(text, sizeof text,
                           "INSERT INTO reading_rows(row, epoch, channel, idx, run_no, seq, utc_us, store_ms, "
                           "half_width_us, lost, back, %s) VALUES(?,?,?,?,?,?,?,?,?,?,?",
@@ -403,6 +403,11 @@ int64_t journal_next_run_no(struct journal *j)
 {
     j->run_no_dirty = true;
     return j->next_run_no++;
+}
+
+int64_t journal_peek_run_no(const struct journal *j)
+{
+    return j->next_run_no;
 }
 
 void journal_get_head(const struct journal *j, struct digest *head)

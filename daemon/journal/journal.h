@@ -73,10 +73,18 @@ int journal_put_reading(struct journal *j, const struct journal_reading *m, stru
 /* at_ns: when it was judged. A verdict of the same run and revision is refused: revise, never overwrite. */
 int journal_put_verdict(struct journal *j, const struct verdict *v, uint64_t seq, int64_t at_ns, struct error *err);
 
+/* Both keep what was said before as history. */
+int journal_put_disposition(struct journal *j, const struct journal_disposition *d, struct error *err);
+int journal_put_baseline(struct journal *j, const struct journal_baseline *b, struct error *err);
+
+/* The run number that journal_next_run_no would give, without taking it. No batch needed. */
+int64_t journal_peek_run_no(const struct journal *j);
+
 /* The next free run number; each call takes one. Durable with the next commit. No batch needed. */
 int64_t journal_next_run_no(struct journal *j);
 
-/* A run begins: start is the operator's INPUT_OPERATOR with VERB_START that the engine accepted. */
+/* A run begins (its number need not come from journal_next_run_no; later numbers lie above it): start is the operator's
+ * INPUT_OPERATOR with VERB_START that the engine accepted. */
 int journal_put_run(struct journal *j, const struct input *start, int64_t start_ns, struct error *err);
 int journal_end_run(struct journal *j, int64_t run_no, uint64_t end_seq, int64_t end_ns, struct error *err);
 

@@ -32,7 +32,7 @@ struct journal_reader *journal_reader_open(const char *path, struct error *err)
     if (sqlite3_busy_timeout(r->db, 2000) != SQLITE_OK || sql_exec(r->db, "PRAGMA query_only = ON", err) != 0 ||
         sql_exec(r->db, "PRAGMA cell_size_check = ON", err) != 0)
         goto fail;
-    r->schema = schema_version(r->db, path, err);
+    r->schema = journal_schema_version(r->db, path, err);
     if (r->schema == 0)
         (void)error_set(err, "%s is empty: no daemon has recorded to it yet", path);
     if (r->schema <= 0)

@@ -121,6 +121,14 @@ typedef int (*inspection_row_fn)(void *ctx, const struct journal_inspection *t);
 int journal_reader_inspections(struct journal_reader *r, const char *serial, inspection_row_fn fn, void *ctx,
                                struct error *err);
 
+typedef int (*disposition_row_fn)(void *ctx, const struct journal_disposition *d);
+/* Newest first; serial NULL: of all units. */
+int journal_reader_dispositions(struct journal_reader *r, const char *serial, disposition_row_fn fn, void *ctx,
+                                struct error *err);
+/* The unit's baseline as set last. Returns 1 found, 0 none, -1. */
+int journal_reader_baseline(struct journal_reader *r, const char *serial, struct journal_baseline *b,
+                            struct error *err);
+
 /* ---- stores, notices ---- */
 
 /* Returns 1 found, 0 none (cursor of zeros), -1. */

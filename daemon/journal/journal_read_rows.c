@@ -101,7 +101,7 @@ int reader_verdict_row(sqlite3_stmt *st, struct journal_verdict *row)
 void reader_reading_columns(char *to, size_t cap)
 {
     char kinds[1024];
-    schema_reading_columns(kinds, sizeof kinds, "m.");
+    journal_schema_reading_columns(kinds, sizeof kinds, "m.");
     (void)text_format(to, cap,
                       "m.row, m.epoch, m.idx, m.run_no, m.seq, m.utc_us, m.store_ms, m.half_width_us, m.lost, m.back,"
                       " %s",

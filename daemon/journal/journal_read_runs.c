@@ -227,6 +227,53 @@ int journal_reader_inspections(struct journal_reader *r, const char *serial, ins
     return rc;
 }
 
+int journal_reader_dispositions(struct journal_reader *r, const char *serial, disposition_row_fn fn, void *ctx,
+                                struct error *err)
+{
+    sqlite3_stmt *st = sql_prepare(r->db,
+                                   "SELECT serial, destination, who, utc_s, next_due_utc_s, run_no, note FROM"
+                                   " dispositions WHERE ?1 IS NULL OR serial = ?1 ORDER BY id DESC",
+                                   err);
+    if (st == NULL)
+        return -1;
+    if (serial != NULL)
+        sql_bind_text(st, 1, serial);
+    int rc;
+    while ((rc = sql_next(st, "journal: dispositions", err)) == 1) {
+        struct journal_disposition d = {0};
+        sql_text(st, 0, d.serial, sizeof d.serial);
+        sql_text(st, 1, d.to, sizeof d.to);
+        sql_text(st, 2, d.who, sizeof d.who);
+        d.utc_s = sql_int(st, 3);
+        d.next_due_utc_s = sql_int(st, 4);
+        d.run_no = sql_int(st, 5);
+        sql_text(st, 6, d.note, sizeof d.note);
+        if (fn(ctx, &d) != 0) {
+            rc = 0;
+            break;
+        }
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
+int journal_reader_baseline(struct journal_reader *r, const char *serial, struct journal_baseline *b, struct error *err)
+{
+    sqlite3_stmt *st =
+        sql_prepare(r->db, "SELECT run_no, who, utc_s FROM baselines WHERE serial = ?1 ORDER BY id DESC LIMIT 1", err);
+    if (st == NULL)
+        return -1;
+    sql_bind_text(st, 1, serial);
+    int rc = sql_next(st, "journal: baseline", err);
+    if (rc == 1) {
+        *b = (struct journal_baseline){.run_no = sql_int(st, 0), .utc_s = sql_int(st, 2)};
+        (void)text_copy(b->serial, sizeof b->serial, serial);
+        sql_text(st, 1, b->who, sizeof b->who);
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
 int journal_reader_cursor(struct journal_reader *r, const char *store, struct journal_cursor *c, struct error *err)
 {
     memset(c, 0, sizeof *c);

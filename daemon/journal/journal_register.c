@@ -264,6 +264,10 @@ int journal_put_run(struct journal *j, const struct input *start, int64_t start_
     put_input(&w, start);
     if (w.bad)
         return error_set(err, "journal: the request of run %lld is too long", (long long)run.run_no);
+    if (run.run_no >= j->next_run_no) {
+        j->next_run_no = run.run_no + 1;
+        j->run_no_dirty = true;
+    }
     struct run_binding b = {j, &run, bytes, w.used, j->state.channel_ids[o->channel + 1]};
     j->others = true;
     return journal_once(j,

@@ -50,6 +50,12 @@ static const char *const tables[] = {
     "CREATE TABLE inspections(id INTEGER PRIMARY KEY, serial TEXT, kind TEXT, who TEXT, reference TEXT,"
     " done_utc_s INTEGER, due_utc_s INTEGER, passed INTEGER, note TEXT, batch INTEGER)",
     "CREATE INDEX inspection_by_serial ON inspections(serial, done_utc_s)",
+    "CREATE TABLE dispositions(id INTEGER PRIMARY KEY, serial TEXT, destination TEXT, who TEXT, utc_s INTEGER,"
+    " next_due_utc_s INTEGER, run_no INTEGER, note TEXT, batch INTEGER)",
+    "CREATE INDEX disposition_by_serial ON dispositions(serial, id)",
+    "CREATE TABLE baselines(id INTEGER PRIMARY KEY, serial TEXT, run_no INTEGER, who TEXT, utc_s INTEGER,"
+    " batch INTEGER)",
+    "CREATE INDEX baseline_by_serial ON baselines(serial, id)",
     "CREATE TABLE cursors(store TEXT, feed INTEGER, sent INTEGER, settled INTEGER, PRIMARY KEY(store, feed))"
     " WITHOUT ROWID",
     "CREATE TABLE set_aside(id INTEGER PRIMARY KEY, store TEXT, feed INTEGER, row INTEGER, utc_ms INTEGER,"
@@ -100,7 +106,7 @@ static const char *const views[][2] = {
      " LEFT JOIN code_names s2 ON s2.list = 'cause' AND s2.code = v.cause_second"},
 };
 
-void schema_reading_columns(char *to, size_t cap, const char *prefix)
+void journal_schema_reading_columns(char *to, size_t cap, const char *prefix)
 {
     to[0] = '\0';
     for (int k = 0; k < SIG_OTHER; k++)
@@ -110,7 +116,7 @@ void schema_reading_columns(char *to, size_t cap, const char *prefix)
 static int make_reading_table(sqlite3 *db, struct error *err)
 {
     char columns[1024];
-    schema_reading_columns(columns, sizeof columns, "");
+    journal_schema_reading_columns(columns, sizeof columns, "");
     char text[2048];
     /* The columns take REAL affinity from "REAL" behind each name; whole numbers then cost a byte or two. */
     (void)text_format(text, sizeof text,
@@ -132,7 +138,7 @@ static int make_reading_views(sqlite3 *db, struct error *err)
 {
     char text[8192];
     char columns[1024];
-    schema_reading_columns(columns, sizeof columns, "m.");
+    journal_schema_reading_columns(columns, sizeof columns, "m.");
     (void)text_format(text, sizeof text,
                       "DROP VIEW IF EXISTS readings; CREATE VIEW readings AS SELECT m.row, m.epoch, c.name AS channel,"
                       " m.run_no, m.utc_us AS stamp_us, m.store_ms, m.half_width_us, m.lost, m.back, %s"
@@ -285,7 +291,7 @@ static int fill_code_names(sqlite3 *db, struct error *err)
     return rc;
 }
 
-int schema_version(sqlite3 *db, const char *path, struct error *err)
+int journal_schema_version(sqlite3 *db, const char *path, struct error *err)
 {
     int64_t application = 0, version = 0, things = 0;
     if (sql_get_int(db, "PRAGMA application_id", &application, err) != 0 ||
@@ -299,9 +305,9 @@ int schema_version(sqlite3 *db, const char *path, struct error *err)
     return (int)version;
 }
 
-int schema_prepare(sqlite3 *db, const char *path, struct error *err)
+int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
 {
-    int version = schema_version(db, path, err);
+    int version = journal_schema_version(db, path, err);
     if (version < 0)
         return -1;
     if (version > JOURNAL_SCHEMA_VERSION)

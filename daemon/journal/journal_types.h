@@ -110,6 +110,25 @@ struct journal_inspection {
     char note[TEXT_CAP];
 };
 
+/* Where a unit goes after its check, and until when. */
+struct journal_disposition {
+    char serial[NAME_CAP];
+    char to[NAME_CAP]; /* hire, service, quarantine */
+    char who[NAME_CAP];
+    int64_t utc_s;
+    int64_t next_due_utc_s; /* 0: not stated */
+    int64_t run_no;         /* run it rests on; 0: none */
+    char note[TEXT_CAP];
+};
+
+/* The run that a unit is compared with from now on. */
+struct journal_baseline {
+    char serial[NAME_CAP];
+    int64_t run_no;
+    char who[NAME_CAP];
+    int64_t utc_s;
+};
+
 /* The three feeds that a store follows, each by its table's ever-rising row number. */
 enum feed { FEED_READINGS, FEED_EVENTS, FEED_VERDICTS, FEED_COUNT_ };
 

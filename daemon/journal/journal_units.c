@@ -105,6 +105,61 @@ int journal_put_inspection(struct journal *j, const struct journal_inspection *t
                         bind_inspection, &b, "journal: inspection", err);
 }
 
+struct disposition_binding {
+    const struct journal *j;
+    const struct journal_disposition *d;
+};
+
+static void bind_disposition(sqlite3_stmt *st, const void *ctx)
+{
+    const struct disposition_binding *b = ctx;
+    sql_bind_text(st, 1, b->d->serial);
+    sql_bind_text(st, 2, b->d->to);
+    sql_bind_text(st, 3, b->d->who);
+    sql_bind_int(st, 4, b->d->utc_s);
+    sql_bind_int(st, 5, b->d->next_due_utc_s);
+    sql_bind_int(st, 6, b->d->run_no);
+    sql_bind_text(st, 7, b->d->note);
+    sql_bind_int(st, 8, journal_batch_no(b->j));
+}
+
+int journal_put_disposition(struct journal *j, const struct journal_disposition *d, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    struct disposition_binding b = {j, d};
+    j->others = true;
+    return journal_once(j,
+                        "INSERT INTO dispositions(serial, destination, who, utc_s, next_due_utc_s, run_no, note, batch)"
+                        " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                        bind_disposition, &b, "journal: disposition", err);
+}
+
+struct baseline_binding {
+    const struct journal *j;
+    const struct journal_baseline *b;
+};
+
+static void bind_baseline(sqlite3_stmt *st, const void *ctx)
+{
+    const struct baseline_binding *b = ctx;
+    sql_bind_text(st, 1, b->b->serial);
+    sql_bind_int(st, 2, b->b->run_no);
+    sql_bind_text(st, 3, b->b->who);
+    sql_bind_int(st, 4, b->b->utc_s);
+    sql_bind_int(st, 5, journal_batch_no(b->j));
+}
+
+int journal_put_baseline(struct journal *j, const struct journal_baseline *baseline, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    struct baseline_binding b = {j, baseline};
+    j->others = true;
+    return journal_once(j, "INSERT INTO baselines(serial, run_no, who, utc_s, batch) VALUES(?1, ?2, ?3, ?4, ?5)",
+                        bind_baseline, &b, "journal: baseline", err);
+}
+
 int journal_put_cursor(struct journal *j, const struct journal_cursor *c, struct error *err)
 {
     if (journal_need_batch(j, err) != 0)

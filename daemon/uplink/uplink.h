@@ -14,11 +14,11 @@
 
 struct uplink;
 
-enum store_kind { STORE_INFLUXDB_V1, STORE_INFLUXDB_V2, STORE_VICTORIAMETRICS, STORE_KIND_COUNT_ };
+enum uplink_kind { UPLINK_INFLUXDB_V1, UPLINK_INFLUXDB_V2, UPLINK_VICTORIAMETRICS, UPLINK_KIND_COUNT_ };
 
-const char *store_kind_name(enum store_kind kind);
+const char *uplink_kind_name(enum uplink_kind kind);
 /* Accepts influxdb-v1, influxdb-v2, victoriametrics. Returns 0 or -1. */
-int store_kind_parse(const char *text, enum store_kind *kind);
+int uplink_kind_parse(const char *text, enum uplink_kind *kind);
 
 /* Both are called on the worker's own thread and must not block for long; other than 0 means "not now": the worker
  * asks again later. */
@@ -31,7 +31,7 @@ struct uplink_sink {
 /* Copied by uplink_new. Empty strings and zeros mean "not stated". */
 struct uplink_setup {
     char name[NAME_CAP]; /* of the store in the configuration; names its cursor */
-    enum store_kind kind;
+    enum uplink_kind kind;
     char url[PATH_CAP];                            /* "http://127.0.0.1:8086" */
     char database[NAME_CAP];                       /* v1, victoriametrics */
     char bucket[NAME_CAP], organisation[NAME_CAP]; /* v2 */

@@ -275,6 +275,7 @@ START_TEST(test_runs_and_verdicts)
     struct error err = {""};
     fixture_make(&f);
     struct journal *j = fixture_open(&f, FIXTURE_UTC_NS);
+    ck_assert_int_eq(journal_peek_run_no(j), 1);
     ck_assert_int_eq(journal_next_run_no(j), 1);
     ck_assert_int_eq(journal_next_run_no(j), 2);
     for (int64_t run = 1; run <= 2; run++) {
@@ -331,6 +332,12 @@ START_TEST(test_runs_and_verdicts)
 }
 END_TEST
 
+static int first_disposition(void *ctx, const struct journal_disposition *d)
+{
+    *(struct journal_disposition *)ctx = *d;
+    return 1;
+}
+
 START_TEST(test_units_and_others)
 {
     struct fixture f;
@@ -350,6 +357,14 @@ START_TEST(test_units_and_others)
     ck_assert_int_eq(version, 2);
     struct journal_inspection t = {.serial = "HQ-0147", .kind = "before hire", .done_utc_s = 5, .passed = true};
     OK(journal_put_inspection(j, &t, &err));
+    struct journal_disposition d = {.serial = "HQ-0147", .to = "hire", .who = "yard", .utc_s = 9, .note = "as found"};
+    OK(journal_put_disposition(j, &d, &err));
+    (void)text_copy(d.to, sizeof d.to, "service");
+    OK(journal_put_disposition(j, &d, &err));
+    struct journal_baseline base = {.serial = "HQ-0147", .run_no = 3, .who = "yard", .utc_s = 9};
+    OK(journal_put_baseline(j, &base, &err));
+    base.run_no = 5;
+    OK(journal_put_baseline(j, &base, &err));
     struct journal_cursor c = {.store = "shop", .sent = {5, 4, 3}, .settled = {4, 4, 0}};
     OK(journal_put_cursor(j, &c, &err));
     struct journal_notice n = {.channel = -1, .text = "come and look"};
@@ -375,6 +390,12 @@ START_TEST(test_units_and_others)
     ck_assert_int_eq(journal_reader_unit(r, "HQ-0147", 1, &u, &err), 1);
     ck_assert(u.plate.ratings[0].percent_on == 40.0);
     ck_assert_int_eq(journal_reader_unit(r, "HQ-9999", 0, &u, &err), 0);
+    ck_assert_int_eq(journal_reader_baseline(r, "HQ-0147", &base, &err), 1);
+    ck_assert_int_eq(base.run_no, 5);
+    ck_assert_int_eq(journal_reader_baseline(r, "HQ-0148", &base, &err), 0);
+    OK(journal_reader_dispositions(r, NULL, first_disposition, &d, &err));
+    ck_assert_str_eq(d.to, "service");
+    ck_assert_str_eq(d.note, "as found");
     ck_assert_int_eq(journal_reader_cursor(r, "shop", &c, &err), 1);
     ck_assert_int_eq(c.sent[FEED_EVENTS], 4);
     ck_assert_int_eq(c.settled[FEED_READINGS], 4);
