@@ -24,8 +24,7 @@ static void say(struct control *c, const struct client *client, const char *what
     if (!c->hooks.log)
         return;
     char text[TEXT_CAP];
-    (void)text_format(text, sizeof text, "control: client of uid %ld, pid %ld: %s", (long)client->uid,
-                      (long)client->pid, what);
+    (void)text_format(text, sizeof text, "client of uid %ld, pid %ld: %s", (long)client->uid, (long)client->pid, what);
     c->hooks.log(c->hooks.ctx, text);
 }
 

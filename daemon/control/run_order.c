@@ -4,9 +4,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "json_build.h"
-#include "model_json.h"
-
 static const int64_t second_ns = INT64_C(1000000000);
 static const double week_s = 7 * 86400.0;
 
@@ -247,33 +244,4 @@ int run_order_from_json(const json_t *body, const struct unit_plate *plate, stru
     run->cycles = (int32_t)cycles;
     run->repeats = (int32_t)repeats;
     return 0;
-}
-
-json_t *run_order_to_json(const struct run_request *run, const char *channel, int point_index)
-{
-    json_t *head = protocol_request(DO_RUN_START, 0);
-    struct json_build b = {.object = head, .bad = !head};
-    build_text(&b, "channel", channel);
-    build_text(&b, "unit", run->serial);
-    build_integer(&b, "point", point_index + 1);
-    build_text(&b, "procedure", procedure_name(run->procedure));
-    build_integer(&b, "cycles", run->cycles);
-    build_figure(&b, "soak_s", (double)run->soak_ns / (double)second_ns);
-    build_flag(&b, "to_equilibrium", run->to_equilibrium);
-    build_figure(&b, "soak_cap_s", (double)run->soak_cap_ns / (double)second_ns);
-    build_flag(&b, "go_on_after_cutout", run->go_on_after_cutout);
-    build_figure(&b, "cap_s", (double)run->cap_ns / (double)second_ns);
-    build_integer(&b, "repeats", run->repeats);
-    build_flag(&b, "consent_past_rating", run->consent_past_rating);
-    build_flag(&b, "unattended", run->unattended);
-    build_flag(&b, "setting", run->setting);
-    build_flag(&b, "heated_intake", run->heated_intake);
-    build_flag(&b, "control_at_maximum", run->control_at_maximum);
-    build_flag(&b, "setup_confirmed", run->setup_confirmed);
-    build_text(&b, "start", start_condition_name(run->start));
-    build_text(&b, "who", run->who);
-    build_text(&b, "accept", run->accepts);
-    build_figure(&b, "target_resistance_ohm", run->target_resistance_ohm);
-    build_figure(&b, "baseline_u0_v", run->baseline_u0_v);
-    return build_end(&b);
 }

@@ -17,8 +17,4 @@ int rating_point_pick(const struct unit_plate *plate, const char *words, struct 
 int run_order_from_json(const json_t *body, const struct unit_plate *plate, struct run_request *run,
                         struct protocol_error *err);
 
-/* The fields of a run-start request, for the same run; NULL when memory is short. Inverse of run_order_from_json but
- * for plate and numbers. Used by the client. */
-json_t *run_order_to_json(const struct run_request *run, const char *channel, int point_index);
-
 #endif

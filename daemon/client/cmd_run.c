@@ -1,0 +1,411 @@
+/* run start, run list, run show. */
+#include <math.h>
+#include <string.h>
+
+#include "commands.h"
+#include "journal_json.h"
+#include "json_build.h"
+
+/* Options of run plan and run start that go into the request as they are. */
+struct run_field {
+    const char *option, *key;
+};
+
+static const struct run_field text_fields[] = {
+    {"--unit", "unit"},   {"--point", "point"}, {"--procedure", "procedure"},
+    {"--start", "start"}, {"--who", "who"},     {"--accept", "accept"},
+};
+
+static const struct run_field figure_fields[] = {
+    {"--soak", "soak_s"},      {"--soak-cap", "soak_cap_s"},
+    {"--cap", "cap_s"},        {"--resistance", "target_resistance_ohm"},
+    {"--u0", "baseline_u0_v"},
+};
+
+static const struct run_field whole_fields[] = {{"--cycles", "cycles"}, {"--repeats", "repeats"}};
+
+static const struct run_field flag_fields[] = {
+    {"--to-equilibrium", "to_equilibrium"},
+    {"--go-on-after-cutout", "go_on_after_cutout"},
+    {"--consent-past-rating", "consent_past_rating"},
+    {"--unattended", "unattended"},
+    {"--setting", "setting"},
+    {"--heated-intake", "heated_intake"},
+    {"--control-at-maximum", "control_at_maximum"},
+    {"--confirm-setup", "setup_confirmed"},
+};
+
+#define LENGTH(array) (sizeof(array) / sizeof(array)[0])
+
+json_t *run_start_request(const struct arguments *args)
+{
+    struct json_build b = {.object = protocol_request(DO_RUN_START, 0)};
+    b.bad = !b.object;
+    build_text(&b, "channel", args->operands[0]);
+    for (size_t i = 0; i < LENGTH(text_fields); i++) {
+        const struct option_value *v = argument(args, text_fields[i].option);
+        if (v->given)
+            build_text(&b, text_fields[i].key, v->text);
+    }
+    for (size_t i = 0; i < LENGTH(figure_fields); i++) {
+        const struct option_value *v = argument(args, figure_fields[i].option);
+        if (v->given)
+            build_figure(&b, figure_fields[i].key, v->number);
+    }
+    for (size_t i = 0; i < LENGTH(whole_fields); i++) {
+        const struct option_value *v = argument(args, whole_fields[i].option);
+        if (v->given)
+            build_integer(&b, whole_fields[i].key, (int64_t)v->number);
+    }
+    for (size_t i = 0; i < LENGTH(flag_fields); i++) {
+        if (argument_flag(args, flag_fields[i].option))
+            build_flag(&b, flag_fields[i].key, true);
+    }
+    return build_end(&b);
+}
+
+int command_run_start(struct client *c, const struct arguments *args)
+{
+    if (!argument(args, "--unit")->given || !argument(args, "--procedure")->given)
+        return client_wrong_use(c, "run start needs --unit SERIAL and --procedure NAME");
+    if (!argument(args, "--who")->given)
+        return client_wrong_use(c, "run start needs --who NAME: the record says who started the run");
+    if (!argument_flag(args, "--confirm-setup")) {
+        fprintf(c->errors.out, "soakbench: the set-up sheet is not confirmed. Read it with the same words and \"run "
+                               "plan\", set the unit up by it, then start with --confirm-setup.\n");
+        return EXIT_REFUSED;
+    }
+    if (c->errors.terminal)
+        print_cautions(&c->errors);
+    json_t *result = NULL;
+    int status = client_result(c, run_start_request(args), true, &result);
+    int64_t run_no = get_whole(result, "run");
+    if (status == EXIT_DONE && !argument_flag(args, "--watch")) {
+        if (c->json)
+            status = client_print_json(c, json_incref(result));
+        else
+            fprintf(c->screen.out,
+                    "Run %lld is accepted on channel %s. %s\nFollow it with: soakbench run watch %lld\n"
+                    "End it with:    soakbench run end %s\n",
+                    (long long)run_no, args->operands[0], get_word(result, "text"), (long long)run_no,
+                    args->operands[0]);
+    } else if (status == EXIT_DONE) {
+        status = watch_run(c, run_no);
+    }
+    json_decref(result);
+    return status;
+}
+
+static json_t *list_request(const struct arguments *args)
+{
+    static const struct run_field fields[] = {{"--unit", "unit"},       {"--channel", "channel"},
+                                              {"--verdict", "verdict"}, {"--since", "since"},
+                                              {"--until", "until"},     {"--instrument", "instrument"}};
+    struct json_build b = {.object = protocol_request(DO_RUN_LIST, 0)};
+    b.bad = !b.object;
+    for (size_t i = 0; i < LENGTH(fields); i++) {
+        const struct option_value *v = argument(args, fields[i].option);
+        if (v->given)
+            build_text(&b, fields[i].key, v->text);
+    }
+    if (argument_flag(args, "--open"))
+        build_flag(&b, "open", true);
+    build_integer(&b, "limit", (int64_t)argument_number(args, "--limit", 50));
+    return build_end(&b);
+}
+
+/* The same filter for a journal that is read here. */
+static json_t *list_offline(struct client *c, const struct arguments *args, struct error *err)
+{
+    struct run_filter filter = {.serial = argument_text(args, "--unit", NULL),
+                                .channel = argument_text(args, "--channel", NULL),
+                                .certificate = argument_text(args, "--instrument", NULL),
+                                .since_utc_us = (int64_t)argument_number(args, "--since", 0) * 1000000,
+                                .until_utc_us = (int64_t)argument_number(args, "--until", 0) * 1000000,
+                                .open_only = argument_flag(args, "--open"),
+                                .newest_first = true,
+                                .limit = (int64_t)argument_number(args, "--limit", 50)};
+    const struct option_value *verdict = argument(args, "--verdict");
+    for (int i = 1; verdict->given && i < VERDICT_COUNT_; i++) {
+        if (strcmp(verdict_kind_name((enum verdict_kind)i), verdict->text) == 0)
+            filter.verdict = i;
+    }
+    struct journal_reader *reader = client_journal(c, err);
+    json_t *result = reader ? runs_to_json(reader, &filter, err) : NULL;
+    journal_reader_close(reader);
+    return result;
+}
+
+/* "2026-03-01T22:15:04.250Z" to "2026-03-01 22:15". */
+static void short_utc(char *to, size_t cap, const char *utc)
+{
+    (void)text_format(to, cap, "%.10s%s%.5s", utc, utc[0] ? " " : "-", strlen(utc) > 16 ? utc + 11 : "");
+}
+
+static void print_runs(const struct screen *s, const json_t *runs)
+{
+    if (json_array_size(runs) == 0) {
+        fputs("No runs on record that fit.\n", s->out);
+        return;
+    }
+    const struct column columns[] = {
+        {"run", true, false, false},     {"started (UTC)", false, false, false}, {"channel", false, false, false},
+        {"unit", false, false, false},   {"point", false, true, false},          {"procedure", false, false, false},
+        {"verdict", false, false, true}, {"basis", false, true, false},          {"why", false, true, false}};
+    struct table *t = table_new(columns, 9);
+    size_t i;
+    json_t *run;
+    json_array_foreach((json_t *)runs, i, run)
+    {
+        const json_t *judgement = json_object_get(run, "judgement");
+        bool open = json_is_null(json_object_get(run, "ended"));
+        bool cut_off = get_flag(run, "interrupted");
+        char started[32];
+        short_utc(started, sizeof started, get_word(run, "started"));
+        table_cell(t, "%lld", (long long)get_whole(run, "run"));
+        table_cell(t, "%s", started);
+        table_cell(t, "%s", get_word(run, "channel"));
+        table_cell(t, "%s", get_word(run, "unit"));
+        table_cell(t, "%s", get_word(json_object_get(run, "point"), "words"));
+        table_cell(t, "%s", get_word(run, "procedure"));
+        table_cell(t, "%s", json_is_object(judgement) ? get_word(judgement, "verdict") : cut_off ? "undecided" : "-");
+        table_cell(t, "%s", json_is_object(judgement) ? get_word(judgement, "basis") : "-");
+        table_cell(t, "%s",
+                   json_is_object(judgement) ? get_word(judgement, "reason")
+                   : cut_off                 ? "cut off by the end of the daemon"
+                   : open                    ? "runs"
+                                             : "");
+    }
+    table_print(t, s);
+    table_free(t);
+}
+
+int command_run_list(struct client *c, const struct arguments *args)
+{
+    json_t *result = NULL;
+    int status = EXIT_DONE;
+    if (client_offline(c)) {
+        struct error err = {{0}};
+        result = list_offline(c, args, &err);
+        if (!result)
+            return client_failed(c, &err);
+    } else {
+        status = client_result(c, list_request(args), false, &result);
+    }
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        print_runs(&c->screen, json_object_get(result, "runs"));
+    json_decref(result);
+    return status;
+}
+
+void print_judgement(const struct screen *s, const json_t *judgement)
+{
+    const char *verdict = get_word(judgement, "verdict");
+    const char *basis = get_word(judgement, "basis");
+    enum tone tone = tone_of(verdict);
+    fprintf(s->out, "Verdict: %s%s%s (basis: %s). ", tone_begin(s, tone), verdict, tone_end(s, tone), basis);
+    print_wrapped(s, 4, get_word(judgement, "reason"));
+    if (get_word(judgement, "finding")[0]) {
+        fputs("Finding on the installation: ", s->out);
+        print_wrapped(s, 4, get_word(judgement, "finding"));
+    }
+}
+
+static void figure_line(const struct screen *s, const char *label, double value, int digits, const char *unit)
+{
+    char text[48];
+    if (!isfinite(value))
+        return;
+    print_figure(text, sizeof text, value, digits, unit);
+    fprintf(s->out, "  %-34s %s\n", label, text);
+}
+
+static void print_judgement_figures(const struct screen *s, const json_t *j)
+{
+    figure_line(s, "rated on-load time", get_figure(j, "rated_on_s"), 1, "s");
+    figure_line(s, "commanded", get_figure(j, "commanded_s"), 1, "s");
+    figure_line(s, "conducting", get_figure(j, "conducting_s"), 1, "s");
+    figure_line(s, "at or above rated current", get_figure(j, "at_rated_s"), 1, "s");
+    figure_line(s, "in the test-condition band", get_figure(j, "in_band_s"), 1, "s");
+    figure_line(s, "percent-on demanded", get_figure(j, "percent_on_demanded"), 2, "%");
+    figure_line(s, "percent-on delivered", get_figure(j, "percent_on_delivered"), 2, "%");
+    figure_line(s, "shutoff after", get_figure(j, "shutoff_s"), 1, "s");
+    figure_line(s, "  known to within +/-", get_figure(j, "shutoff_half_width_s"), 2, "s");
+    figure_line(s, "time to reset", get_figure(j, "reset_s"), 1, "s");
+    figure_line(s, "own percent-on, measured", get_figure(j, "own_percent_on"), 1, "%");
+    figure_line(s, "uncertainty of time (U, k = 2)", get_figure(j, "time_uncertainty_s"), 2, "s");
+    figure_line(s, "I2, mean", get_figure(j, "current_a"), 1, "A");
+    figure_line(s, "U2, mean", get_figure(j, "load_voltage_v"), 2, "V");
+    figure_line(s, "U1, mean", get_figure(j, "supply_v"), 1, "V");
+    figure_line(s, "intake air", get_figure(j, "intake_degc"), 1, "degC");
+    figure_line(s, "drift, upper bound", get_figure(j, "drift_k_per_h"), 2, "K/h");
+    const json_t *deviations = json_object_get(j, "deviations");
+    if (json_array_size(deviations) == 0)
+        return;
+    fputs("  departs from the plate's conditions: ", s->out);
+    for (size_t i = 0; i < json_array_size(deviations); i++)
+        fprintf(s->out, "%s%s", i ? ", " : "", json_string_value(json_array_get(deviations, i)));
+    fputc('\n', s->out);
+}
+
+static void print_cycles(const struct screen *s, const json_t *events)
+{
+    const struct column columns[] = {
+        {"cycle", true, false, false},      {"valid", false, false, false},   {"commanded", true, false, false},
+        {"conducting", true, false, false}, {"at rated", true, false, false}, {"in band", true, false, false},
+        {"I2", true, false, false},         {"U2", true, false, false},       {"U1", true, false, false},
+        {"intake", true, false, false},     {"remark", false, true, false}};
+    static const struct {
+        int digits;
+        const char *unit;
+    } forms[] = {{1, "s"}, {1, "s"}, {1, "s"}, {1, "s"}, {1, "A"}, {2, "V"}, {1, "V"}, {1, "degC"}};
+    struct table *t = table_new(columns, 11);
+    size_t i, cycles = 0;
+    json_t *event;
+    json_array_foreach((json_t *)events, i, event)
+    {
+        if (strcmp(get_word(event, "kind"), "cycle") != 0)
+            continue;
+        const json_t *values = json_object_get(event, "values");
+        table_cell(t, "%lld", (long long)get_whole(event, "code"));
+        table_cell(t, "%s", get_whole(event, "code2") ? "yes" : "void");
+        for (size_t v = 0; v < LENGTH(forms); v++) {
+            const json_t *value = json_array_get(values, v);
+            char text[48];
+            print_figure(text, sizeof text, json_is_number(value) ? json_number_value(value) : NAN, forms[v].digits,
+                         forms[v].unit);
+            table_cell(t, "%s", text);
+        }
+        table_cell(t, "%s", get_word(event, "text"));
+        cycles++;
+    }
+    if (cycles)
+        table_print(t, s);
+    table_free(t);
+}
+
+static void print_events(const struct screen *s, const json_t *events)
+{
+    const struct column columns[] = {
+        {"at (UTC)", false, false, false}, {"event", false, false, false}, {"what", false, true, false}};
+    struct table *t = table_new(columns, 3);
+    size_t i;
+    json_t *event;
+    json_array_foreach((json_t *)events, i, event)
+    {
+        table_cell(t, "%.23s", get_word(event, "utc"));
+        table_cell(t, "%s", get_word(event, "kind"));
+        table_cell(t, "%s", get_word(event, "text"));
+    }
+    table_print(t, s);
+    table_free(t);
+}
+
+static void print_run(const struct screen *s, const json_t *detail, const json_t *events, bool all_events)
+{
+    const json_t *run = json_object_get(detail, "run");
+    const json_t *judgement = json_object_get(run, "judgement");
+    char started[32], ended[32];
+    short_utc(started, sizeof started, get_word(run, "started"));
+    short_utc(ended, sizeof ended, get_word(run, "ended"));
+    fprintf(s->out, "Run %lld: %s of unit %s at %s on channel %s\n", (long long)get_whole(run, "run"),
+            get_word(run, "procedure"), get_word(run, "unit"), get_word(json_object_get(run, "point"), "words"),
+            get_word(run, "channel"));
+    fprintf(s->out, "Started %s by %s, start condition %s; ended %s (UTC)\n", started,
+            get_word(run, "who")[0] ? get_word(run, "who") : "nobody named", get_word(run, "start_condition"), ended);
+    fprintf(s->out, "Safety test on file: %s\n",
+            get_word(run, "safety_test")[0] ? get_word(run, "safety_test") : "not done");
+    if (get_word(run, "accepted")[0])
+        fprintf(s->out, "Warnings accepted: %s\n", get_word(run, "accepted"));
+    if (json_is_object(judgement)) {
+        print_judgement(s, judgement);
+        print_judgement_figures(s, judgement);
+    } else {
+        fputs(get_flag(run, "interrupted") ? "Verdict: undecided. The daemon ended during the run.\n"
+                                           : "No verdict yet.\n",
+              s->out);
+    }
+    fprintf(s->out, "Digest: %s\n\n", get_word(detail, "digest"));
+    if (all_events)
+        print_events(s, events);
+    else
+        print_cycles(s, events);
+}
+
+/* All events of a run, page by page, into one list. */
+static int all_events(struct client *c, struct journal_reader *reader, int64_t run_no, json_t *list)
+{
+    int64_t after = 0;
+    bool more = true;
+    while (more) {
+        json_t *page = NULL;
+        struct error err = {{0}};
+        int status = EXIT_DONE;
+        if (reader) {
+            page = events_to_json(reader, run_no, after, JOURNAL_PAGE_MAX, &err);
+            if (!page)
+                return client_failed(c, &err);
+        } else {
+            struct json_build b = {.object = protocol_request(DO_RUN_EVENTS, 0)};
+            b.bad = !b.object;
+            build_integer(&b, "run", run_no);
+            build_integer(&b, "after", after);
+            status = client_result(c, build_end(&b), false, &page);
+        }
+        if (status != EXIT_DONE)
+            return status;
+        (void)json_array_extend(list, json_object_get(page, "events"));
+        after = get_whole(page, "last_row");
+        more = get_flag(page, "more");
+        json_decref(page);
+    }
+    return EXIT_DONE;
+}
+
+static int show_run(struct client *c, struct journal_reader *reader, int64_t run_no, bool with_events)
+{
+    json_t *detail = NULL, *events = json_array();
+    struct error err = {{0}};
+    int status = EXIT_DONE;
+    if (reader) {
+        bool found = true;
+        detail = run_detail_to_json(reader, run_no, &found, &err);
+        if (!found)
+            error_set(&err, "there is no run %lld on record; soakbench run list shows them", (long long)run_no);
+        if (!detail)
+            status = client_failed(c, &err);
+    } else {
+        struct json_build b = {.object = protocol_request(DO_RUN_SHOW, 0)};
+        b.bad = !b.object;
+        build_integer(&b, "run", run_no);
+        status = client_result(c, build_end(&b), false, &detail);
+    }
+    if (status == EXIT_DONE && events)
+        status = all_events(c, reader, run_no, events);
+    if (status == EXIT_DONE && c->json) {
+        json_object_set(detail, "events", events);
+        status = client_print_json(c, json_incref(detail));
+    } else if (status == EXIT_DONE) {
+        print_run(&c->screen, detail, events, with_events);
+    }
+    json_decref(events);
+    json_decref(detail);
+    return status;
+}
+
+int command_run_show(struct client *c, const struct arguments *args)
+{
+    double number = NAN;
+    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
+        return client_wrong_use(c, "run show: \"%s\" is no run number; soakbench run list shows them",
+                                args->operands[0]);
+    struct journal_reader *reader = NULL;
+    struct error err = {{0}};
+    if (client_offline(c) && !(reader = client_journal(c, &err)))
+        return client_failed(c, &err);
+    int status = show_run(c, reader, (int64_t)number, argument_flag(args, "--events"));
+    journal_reader_close(reader);
+    return status;
+}

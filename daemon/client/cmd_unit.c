@@ -1,0 +1,242 @@
+/* unit add, list, show, inspect. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "commands.h"
+#include "journal_json.h"
+#include "json_build.h"
+#include "model_json.h"
+#include "problem_print.h"
+#include "unit_file.h"
+
+int command_unit_add(struct client *c, const struct arguments *args)
+{
+    struct unit_plate *plate = calloc(1, sizeof *plate);
+    struct problems problems = {0};
+    json_t *result = NULL;
+    int status = EXIT_REFUSED;
+    if (!plate)
+        goto out;
+    if (unit_file_load(args->operands[0], plate, &problems) != 0) {
+        problems_show(&c->errors, &problems);
+        fprintf(c->errors.out, "Refused: %s is not entered. Correct the file and enter it again.\n", args->operands[0]);
+        goto out;
+    }
+    problems_show(&c->errors, &problems);
+    struct json_build b = {.object = protocol_request(DO_UNIT_ADD, 0)};
+    b.bad = !b.object;
+    build_add(&b, "plate", plate_to_json(plate));
+    if (argument(args, "--who")->given)
+        build_text(&b, "who", argument_text(args, "--who", ""));
+    status = client_result(c, build_end(&b), false, &result);
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        fprintf(c->screen.out, "%s\nNext, if it is not on file yet: soakbench unit inspect %s --passed --who NAME\n",
+                get_word(result, "text")[0] ? get_word(result, "text") : "Entered.", plate->serial);
+out:
+    json_decref(result);
+    problems_free(&problems);
+    free(plate);
+    return status;
+}
+
+static void print_units(const struct screen *s, const json_t *units)
+{
+    if (json_array_size(units) == 0) {
+        fputs("No units in the register yet. Enter one with: soakbench unit add FILE\n", s->out);
+        return;
+    }
+    const struct column columns[] = {{"serial", false, false, false}, {"asset", false, false, false},
+                                     {"maker", false, true, false},   {"model", false, true, false},
+                                     {"plate", true, false, false},   {"rating points", false, true, false}};
+    struct table *t = table_new(columns, 6);
+    size_t i, p;
+    json_t *unit, *point;
+    json_array_foreach((json_t *)units, i, unit)
+    {
+        char points[400] = "";
+        json_array_foreach(json_object_get(unit, "ratings"), p, point)(void)
+            text_append(points, sizeof points, "%s%s", p ? "; " : "", get_word(point, "words"));
+        table_cell(t, "%s", get_word(unit, "serial"));
+        table_cell(t, "%s", get_word(unit, "asset"));
+        table_cell(t, "%s", get_word(unit, "maker"));
+        table_cell(t, "%s", get_word(unit, "model"));
+        table_cell(t, "%lld", (long long)get_whole(unit, "plate_version"));
+        table_cell(t, "%s", points);
+    }
+    table_print(t, s);
+    table_free(t);
+}
+
+int command_unit_list(struct client *c, const struct arguments *args)
+{
+    (void)args;
+    json_t *result = NULL;
+    int status = EXIT_DONE;
+    if (client_offline(c)) {
+        struct error err = {{0}};
+        struct journal_reader *reader = client_journal(c, &err);
+        result = reader ? units_to_json(reader, &err) : NULL;
+        journal_reader_close(reader);
+        if (!result)
+            return client_failed(c, &err);
+    } else {
+        status = client_result(c, protocol_request(DO_UNIT_LIST, 0), false, &result);
+    }
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        print_units(&c->screen, json_object_get(result, "units"));
+    json_decref(result);
+    return status;
+}
+
+static void print_points(const struct screen *s, const json_t *points)
+{
+    const struct column columns[] = {{"point", true, false, false},   {"process", false, false, false},
+                                     {"output", false, false, false}, {"control", false, false, false},
+                                     {"supply", false, false, false}, {"X", true, false, false},
+                                     {"I2", true, false, false},      {"U2", true, false, false},
+                                     {"I1max", true, false, false},   {"I1eff", true, false, false}};
+    struct table *t = table_new(columns, 10);
+    size_t i;
+    json_t *p;
+    json_array_foreach((json_t *)points, i, p)
+    {
+        char text[5][48];
+        print_figure(text[0], sizeof text[0], get_figure(p, "supply_v"), 0, "V");
+        print_figure(text[1], sizeof text[1], get_figure(p, "current_a"), 0, "A");
+        print_figure(text[2], sizeof text[2], get_figure(p, "load_voltage_v"), 1, "V");
+        print_figure(text[3], sizeof text[3], get_figure(p, "i1max_a"), 1, "A");
+        print_figure(text[4], sizeof text[4], get_figure(p, "i1eff_a"), 1, "A");
+        table_cell(t, "%zu", i + 1);
+        table_cell(t, "%s", get_word(p, "process"));
+        table_cell(t, "%s", get_word(p, "output"));
+        table_cell(t, "%s", get_word(p, "output_control"));
+        table_cell(t, "%s, %lld ph", text[0], (long long)get_whole(p, "phases"));
+        table_cell(t, "%g %%", get_figure(p, "percent_on"));
+        table_cell(t, "%s", text[1]);
+        table_cell(t, "%s", text[2]);
+        table_cell(t, "%s", text[3]);
+        table_cell(t, "%s", text[4]);
+    }
+    table_print(t, s);
+    table_free(t);
+}
+
+static void print_inspections(const struct screen *s, const json_t *inspections)
+{
+    if (json_array_size(inspections) == 0) {
+        fputs("Safety test: not done. A run is refused until it is on file.\n", s->out);
+        return;
+    }
+    const struct column columns[] = {{"done", false, false, false},  {"test", false, true, false},
+                                     {"result", false, false, true}, {"by", false, false, false},
+                                     {"sheet", false, false, false}, {"due", false, false, false},
+                                     {"note", false, true, false}};
+    struct table *t = table_new(columns, 7);
+    size_t i;
+    json_t *test;
+    json_array_foreach((json_t *)inspections, i, test)
+    {
+        table_cell(t, "%s", get_word(test, "done"));
+        table_cell(t, "%s", get_word(test, "kind"));
+        table_cell(t, "%s", get_flag(test, "passed") ? "passed" : "failed");
+        table_cell(t, "%s", get_word(test, "who"));
+        table_cell(t, "%s", get_word(test, "reference"));
+        table_cell(t, "%s", get_word(test, "due")[0] ? get_word(test, "due") : "-");
+        table_cell(t, "%s", get_word(test, "note"));
+    }
+    table_print(t, s);
+    table_free(t);
+}
+
+static void print_history(const struct screen *s, const json_t *runs)
+{
+    size_t i;
+    json_t *run;
+    fprintf(s->out, "\nRuns: %s\n", json_array_size(runs) ? "" : "none yet");
+    json_array_foreach((json_t *)runs, i, run)
+    {
+        const json_t *j = json_object_get(run, "judgement");
+        const char *verdict = json_is_object(j) ? get_word(j, "verdict") : "no verdict";
+        fprintf(s->out, "  %lld  %.10s  %s at %s: %s%s%s. ", (long long)get_whole(run, "run"), get_word(run, "started"),
+                get_word(run, "procedure"), get_word(json_object_get(run, "point"), "words"),
+                tone_begin(s, tone_of(verdict)), verdict, tone_end(s, tone_of(verdict)));
+        print_wrapped(s, 6, json_is_object(j) ? get_word(j, "reason") : "-");
+    }
+}
+
+static void print_unit(const struct screen *s, const json_t *detail)
+{
+    const json_t *unit = json_object_get(detail, "unit");
+    fprintf(s->out, "Unit %s%s%s: %s %s, asset %s, year %lld\n", tone_begin(s, TONE_STRONG), get_word(unit, "serial"),
+            tone_end(s, TONE_STRONG), get_word(unit, "maker"), get_word(unit, "model"),
+            get_word(unit, "asset")[0] ? get_word(unit, "asset") : "-", (long long)get_whole(unit, "year"));
+    fprintf(s->out, "Plate version %lld of %s, rated by %s, thermal protection: %s\n\n",
+            (long long)get_whole(unit, "plate_version"), get_word(unit, "entered"),
+            get_word(unit, "rated_by")[0] ? get_word(unit, "rated_by") : "no standard stated",
+            get_word(unit, "protection"));
+    print_points(s, json_object_get(unit, "ratings"));
+    fputc('\n', s->out);
+    print_inspections(s, json_object_get(detail, "inspections"));
+    print_history(s, json_object_get(detail, "runs"));
+}
+
+int command_unit_show(struct client *c, const struct arguments *args)
+{
+    json_t *result = NULL;
+    int status = EXIT_DONE;
+    if (client_offline(c)) {
+        struct error err = {{0}};
+        bool found = true;
+        struct journal_reader *reader = client_journal(c, &err);
+        result = reader ? unit_detail_to_json(reader, args->operands[0], &found, &err) : NULL;
+        journal_reader_close(reader);
+        if (!found)
+            error_set(&err, "unit %s is not in the register; soakbench unit list shows them", args->operands[0]);
+        if (!result)
+            return client_failed(c, &err);
+    } else {
+        struct json_build b = {.object = protocol_request(DO_UNIT_SHOW, 0)};
+        b.bad = !b.object;
+        build_text(&b, "unit", args->operands[0]);
+        status = client_result(c, build_end(&b), false, &result);
+    }
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        print_unit(&c->screen, result);
+    json_decref(result);
+    return status;
+}
+
+int command_unit_inspect(struct client *c, const struct arguments *args)
+{
+    bool passed = argument_flag(args, "--passed");
+    static const char *const texts[][2] = {{"--who", "who"},   {"--kind", "kind"}, {"--reference", "reference"},
+                                           {"--done", "done"}, {"--due", "due"},   {"--note", "note"}};
+    if (passed == argument_flag(args, "--failed"))
+        return client_wrong_use(c, "unit inspect needs either --passed or --failed");
+    if (!argument(args, "--who")->given)
+        return client_wrong_use(c, "unit inspect needs --who NAME: the record says who tested");
+    struct json_build b = {.object = protocol_request(DO_UNIT_INSPECT, 0)};
+    b.bad = !b.object;
+    build_text(&b, "unit", args->operands[0]);
+    build_flag(&b, "passed", passed);
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++) {
+        if (argument(args, texts[i][0])->given)
+            build_text(&b, texts[i][1], argument_text(args, texts[i][0], ""));
+    }
+    json_t *result = NULL;
+    int status = client_result(c, build_end(&b), false, &result);
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        fprintf(c->screen.out, "%s\n%s\n", get_word(result, "text")[0] ? get_word(result, "text") : "On file.",
+                passed ? "Next: soakbench rig CHANNEL" : "The unit must not go on the bench before it passes.");
+    json_decref(result);
+    return status;
+}

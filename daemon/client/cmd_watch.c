@@ -1,0 +1,240 @@
+/* run watch: follows a run until its verdict is on record. On a terminal the progress is redrawn in place; elsewhere
+ * each happening is one plain line. */
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+#include <time.h>
+
+#include "commands.h"
+#include "json_build.h"
+
+enum { POLL_MS = 500, BAR_WIDTH = 30, MISSING_MAX = 20 };
+
+struct watch {
+    struct client *client;
+    int64_t run_no, last_row;
+    int drawn_lines; /* of the block that is redrawn */
+    int missing;     /* polls in which the record did not know the run yet */
+    char last_state[64];
+};
+
+static void pause_ms(int ms)
+{
+    struct timespec left = {.tv_sec = ms / 1000, .tv_nsec = (long)(ms % 1000) * 1000000L};
+    while (nanosleep(&left, &left) != 0 && errno == EINTR)
+        ;
+}
+
+static const json_t *find_channel(const json_t *view, int64_t run_no)
+{
+    size_t i;
+    json_t *channel;
+    json_array_foreach(json_object_get(view, "channels"), i, channel)
+    {
+        if (get_whole(channel, "run") == run_no)
+            return channel;
+    }
+    return NULL;
+}
+
+static void undraw(struct watch *w)
+{
+    const struct screen *s = &w->client->screen;
+    for (; w->drawn_lines > 0; w->drawn_lines--)
+        fputs("\033[1A\033[2K", s->out);
+}
+
+static void bar(char *to, size_t cap, double share)
+{
+    int filled = isfinite(share) ? (int)(share * BAR_WIDTH + 0.5) : 0;
+    filled = filled < 0 ? 0 : filled > BAR_WIDTH ? BAR_WIDTH : filled;
+    (void)text_copy(to, cap, "");
+    for (int i = 0; i < BAR_WIDTH; i++)
+        (void)text_append(to, cap, "%s", i < filled ? "#" : ".");
+}
+
+static void value_text(char *to, size_t cap, const json_t *channel, const char *name, int digits)
+{
+    const json_t *signal = json_object_get(json_object_get(channel, "signals"), name);
+    print_figure(to, cap, get_figure(signal, "value"), digits, get_word(signal, "unit"));
+}
+
+static void draw(struct watch *w, const json_t *channel)
+{
+    const struct screen *s = &w->client->screen;
+    char on[48], goal[48], elapsed[48], expected[48], i2[48], u2[48], u1[48], warm[48], progress[BAR_WIDTH + 1];
+    print_duration(on, sizeof on, get_figure(channel, "on_load_s"));
+    print_duration(goal, sizeof goal, get_figure(channel, "on_load_goal_s"));
+    print_duration(elapsed, sizeof elapsed, get_figure(channel, "run_elapsed_s"));
+    print_duration(expected, sizeof expected, get_figure(channel, "run_expected_s"));
+    value_text(i2, sizeof i2, channel, "i2", 1);
+    value_text(u2, sizeof u2, channel, "u2", 2);
+    value_text(u1, sizeof u1, channel, "u1", 1);
+    value_text(warm, sizeof warm, channel, "t_exhaust", 1);
+    bar(progress, sizeof progress, get_figure(channel, "on_load_s") / get_figure(channel, "on_load_goal_s"));
+    enum tone tone = tone_of(get_word(channel, "state"));
+    fprintf(s->out, "run %lld  %s  %s  %s%s%s\n", (long long)w->run_no, get_word(channel, "unit"),
+            get_word(json_object_get(channel, "point"), "words"), tone_begin(s, tone), get_word(channel, "state"),
+            tone_end(s, tone));
+    fprintf(s->out, "cycle %lld  [%s]  on load %s of %s\n", (long long)get_whole(channel, "cycle"), progress, on, goal);
+    fprintf(s->out, "I2 %s  U2 %s  U1 %s  exhaust %s\n", i2, u2, u1, warm);
+    fprintf(s->out, "run time %s of %s  %.*s\n", elapsed, expected, s->width > 50 ? s->width - 45 : 20,
+            get_word(channel, "doing"));
+    w->drawn_lines = 4;
+    fflush(s->out);
+}
+
+/* Without a terminal: a line at each change of state and cycle. */
+static void plain_line(struct watch *w, const json_t *channel, const char *utc)
+{
+    char state[64], i2[48], u2[48];
+    (void)text_format(state, sizeof state, "cycle %lld, %s", (long long)get_whole(channel, "cycle"),
+                      get_word(channel, "state"));
+    if (strcmp(state, w->last_state) == 0)
+        return;
+    (void)text_copy(w->last_state, sizeof w->last_state, state);
+    value_text(i2, sizeof i2, channel, "i2", 1);
+    value_text(u2, sizeof u2, channel, "u2", 2);
+    fprintf(w->client->screen.out, "%.19s  now             %s, I2 %s, U2 %s\n", utc, state, i2, u2);
+    fflush(w->client->screen.out);
+}
+
+static bool worth_a_line(const char *kind)
+{
+    return strcmp(kind, "intent") != 0 && strcmp(kind, "steps") != 0 && strcmp(kind, "state") != 0 &&
+           strcmp(kind, "trim") != 0;
+}
+
+static int print_new_events(struct watch *w)
+{
+    bool more = true;
+    while (more) {
+        struct json_build b = {.object = protocol_request(DO_RUN_EVENTS, 0)};
+        b.bad = !b.object;
+        build_integer(&b, "run", w->run_no);
+        build_integer(&b, "after", w->last_row);
+        json_t *page = NULL;
+        int status = client_result(w->client, build_end(&b), false, &page);
+        if (status != EXIT_DONE)
+            return status;
+        size_t i;
+        json_t *event;
+        json_array_foreach(json_object_get(page, "events"), i, event)
+        {
+            if (!worth_a_line(get_word(event, "kind")))
+                continue;
+            fprintf(w->client->screen.out, "%.19s  %-14s  %s\n", get_word(event, "utc"), get_word(event, "kind"),
+                    get_word(event, "text"));
+        }
+        w->last_row = get_whole(page, "last_row");
+        more = get_flag(page, "more");
+        json_decref(page);
+    }
+    fflush(w->client->screen.out);
+    return EXIT_DONE;
+}
+
+/* Looks whether the run is over. *detail is its record then, the caller's to release; else NULL. */
+static int look_for_end(struct watch *w, json_t **detail)
+{
+    struct client *c = w->client;
+    struct error err = {{0}};
+    struct json_build b = {.object = protocol_request(DO_RUN_SHOW, 0)};
+    b.bad = !b.object;
+    build_integer(&b, "run", w->run_no);
+    json_t *answer = NULL;
+    *detail = NULL;
+    if (client_ask(c, build_end(&b), false, &answer, &err) != 0)
+        return client_failed(c, &err);
+    int status = EXIT_DONE;
+    const json_t *result = json_object_get(answer, "result");
+    const json_t *run = json_object_get(result, "run");
+    if (!result) { /* a run that has just begun may not be on record yet */
+        if (++w->missing > MISSING_MAX)
+            status = client_refused(c, answer);
+    } else if (!json_is_null(json_object_get(run, "ended")) || get_flag(run, "interrupted")) {
+        *detail = json_incref((json_t *)result);
+    }
+    json_decref(answer);
+    return status;
+}
+
+static int finish(struct client *c, const json_t *detail)
+{
+    const json_t *run = json_object_get(detail, "run");
+    const json_t *judgement = json_object_get(run, "judgement");
+    if (c->json)
+        (void)client_print_json(c, json_incref((json_t *)detail));
+    else if (json_is_object(judgement))
+        print_judgement(&c->screen, judgement);
+    else
+        fputs("Verdict: undecided. The run was cut off before it could be judged; what was seen is kept.\n",
+              c->screen.out);
+    return json_is_object(judgement) ? verdict_status(get_word(judgement, "verdict")) : EXIT_UNDECIDED;
+}
+
+int watch_run(struct client *c, int64_t run_no)
+{
+    struct watch w = {.client = c, .run_no = run_no};
+    for (;;) {
+        json_t *view = NULL, *detail = NULL;
+        int status = look_for_end(&w, &detail);
+        if (status == EXIT_DONE)
+            status = client_result(c, protocol_request(DO_STATUS, 0), false, &view);
+        if (c->screen.terminal)
+            undraw(&w);
+        if (status == EXIT_DONE && !c->json)
+            status = print_new_events(&w);
+        const json_t *channel = find_channel(view, run_no);
+        if (status == EXIT_DONE && !detail && channel && !c->json) {
+            if (c->screen.terminal)
+                draw(&w, channel);
+            else
+                plain_line(&w, channel, get_word(view, "utc"));
+        }
+        json_decref(view);
+        if (status == EXIT_DONE && detail)
+            status = finish(c, detail);
+        bool over = detail != NULL || status != EXIT_DONE;
+        json_decref(detail);
+        if (over)
+            return status;
+        pause_ms(POLL_MS);
+    }
+}
+
+/* The run by its number, or the one that is on a channel. */
+static int pick_run(struct client *c, const char *word, int64_t *run_no)
+{
+    double number = NAN;
+    if (number_parse(word, &number) == 0) {
+        if (number < 1 || floor(number) != number)
+            return client_wrong_use(c, "run watch: \"%s\" is no run number", word);
+        *run_no = (int64_t)number;
+        return EXIT_DONE;
+    }
+    json_t *view = NULL;
+    int status = client_result(c, protocol_request(DO_STATUS, 0), false, &view);
+    *run_no = 0;
+    size_t i;
+    json_t *channel;
+    json_array_foreach(json_object_get(view, "channels"), i, channel)
+    {
+        if (strcmp(get_word(channel, "channel"), word) == 0)
+            *run_no = get_whole(channel, "run");
+    }
+    json_decref(view);
+    if (status == EXIT_DONE && *run_no == 0) {
+        struct error err;
+        error_set(&err, "no run is on channel %s; soakbench run list shows the runs on record", word);
+        status = client_failed(c, &err);
+    }
+    return status;
+}
+
+int command_run_watch(struct client *c, const struct arguments *args)
+{
+    int64_t run_no = 0;
+    int status = pick_run(c, args->operands[0], &run_no);
+    return status == EXIT_DONE ? watch_run(c, run_no) : status;
+}

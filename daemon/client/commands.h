@@ -1,0 +1,38 @@
+/* The commands' own functions; each gives the exit status. The table of them is in command_table.c. */
+#ifndef COMMANDS_H
+#define COMMANDS_H
+
+#include "client.h"
+
+int command_status(struct client *c, const struct arguments *args);
+int command_channel(struct client *c,
+                    const struct arguments *args); /* rig, rigged, reset, continue, note, run set/release/end */
+int command_watchdog_prove(struct client *c, const struct arguments *args);
+int command_run_plan(struct client *c, const struct arguments *args);
+int command_run_start(struct client *c, const struct arguments *args);
+int command_run_list(struct client *c, const struct arguments *args);
+int command_run_show(struct client *c, const struct arguments *args);
+int command_run_watch(struct client *c, const struct arguments *args);
+int command_unit_add(struct client *c, const struct arguments *args);
+int command_unit_import(struct client *c, const struct arguments *args);
+int command_unit_list(struct client *c, const struct arguments *args);
+int command_unit_show(struct client *c, const struct arguments *args);
+int command_unit_inspect(struct client *c, const struct arguments *args);
+int command_completion(struct client *c, const struct arguments *args);
+
+/* The fields of a run-start request out of the options of run plan and run start; NULL when memory is short. */
+json_t *run_start_request(const struct arguments *args);
+
+/* Follows a run until it has ended and its verdict is on record; prints the verdict. Exit status by the verdict. */
+int watch_run(struct client *c, int64_t run_no);
+
+/* The verdict in a sentence for people, with its reason, and the finding on the installation if there is one. */
+void print_judgement(const struct screen *s, const json_t *judgement);
+
+/* Prints help for one command, or the list of all (command NULL). */
+void print_help(const struct screen *s, const struct command_row *command);
+
+/* Prints the cautions. */
+void print_cautions(const struct screen *s);
+
+#endif

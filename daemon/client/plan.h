@@ -1,0 +1,59 @@
+/* What a run will do, worked out before it starts: times, load, heat, supply, load path. */
+#ifndef PLAN_H
+#define PLAN_H
+
+#include <stdbool.h>
+
+#include "bench.h"
+#include "breaker.h"
+#include "input.h"
+#include "lead.h"
+#include "load_voltage.h"
+#include "rating.h"
+#include "setup_sheet.h"
+#include "step_choice.h"
+
+struct supply_plan {
+    bool any;         /* the channel has a circuit and the point a supply */
+    bool from_plate;  /* I1 is the plate's I1max; else estimated */
+    double i1_low_a;  /* estimate: with power factor 1 */
+    double i1_high_a; /* estimate: with PLAN_POWER_FACTOR; the plate's is both */
+    double i1_eff_a;  /* of i1_high_a */
+    bool has_breaker;
+    struct breaker_trip trip_high, trip_low; /* at i1_high_a and at i1_low_a */
+    struct breaker_model model;
+    char trip_text[TEXT_CAP];
+    char trouble[TEXT_CAP]; /* why there is no prediction; may be empty */
+};
+
+struct run_plan {
+    struct load_point load;
+    double on_goal_s; /* on-load part of a cycle, guard included */
+    double pause_s;
+    double duration_s; /* of the whole run; NAN: open end */
+    double least_s;    /* ... which takes at least this long */
+    bool to_equilibrium;
+    double bank_w; /* while on-load */
+    double room_w; /* mean over a cycle: bank and the unit's own losses, estimated */
+    bool has_steps;
+    struct step_choice steps;
+    char steps_trouble[TEXT_CAP]; /* why no combination does; may be empty */
+    bool has_path;
+    struct lead_state path;
+    struct supply_plan supply;
+    struct setup_sheet sheet;
+};
+
+/* Assumed where the plate gives no I1max: common practice, no published source. */
+#define PLAN_EFFICIENCY 0.8
+#define PLAN_POWER_FACTOR 0.65
+
+/* Works a run out. run has been read by run_order_from_json. Returns 0 or -1 with err (the point has no load voltage).
+ */
+int plan_make(const struct bench *bench, int channel, const struct unit_plate *plate, const struct run_request *run,
+              struct run_plan *plan, struct error *err);
+
+/* One sentence or two on what the procedure does with this plan. */
+void plan_course(const struct run_request *run, const struct run_plan *plan, char *to, size_t cap);
+
+#endif
