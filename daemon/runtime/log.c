@@ -145,15 +145,29 @@ static uint64_t text_hash(const char *text)
     return h ? h : 1;
 }
 
+/* The place of a line in the memory: its own, else the one whose line was printed longest ago. */
+static struct remembered *remembered_slot(struct log *log, uint64_t hash)
+{
+    struct remembered *oldest = &log->remembered[0];
+    for (int i = 0; i < REMEMBERED; i++) {
+        struct remembered *slot = &log->remembered[i];
+        if (slot->hash == hash)
+            return slot;
+        if (slot->printed_ns < oldest->printed_ns)
+            oldest = slot;
+    }
+    return oldest;
+}
+
 /* Shall the line be printed? Gives how many of its kind were held back before. */
 static bool may_print(struct log *log, const char *line, unsigned *held_back)
 {
     uint64_t hash = text_hash(line);
     int64_t now_ns = bench_clock_real_ns(log->clock);
-    struct remembered *slot = &log->remembered[hash % REMEMBERED];
     bool print = true;
     *held_back = 0;
     pthread_mutex_lock(&log->mutex);
+    struct remembered *slot = remembered_slot(log, hash);
     if (slot->hash == hash && now_ns - slot->printed_ns < repeat_window_ns) {
         slot->held_back++;
         print = false;
