@@ -141,13 +141,6 @@ static void read_client(struct control *c, int index, int64_t now_ns)
     struct client *client = &c->clients[index];
     char bytes[16384];
     size_t room = client->in.max - client->in.used;
-    const char *line;
-    size_t size;
-    if (room == 0) {
-        if (!line_buffer_line(&client->in, &line, &size))
-            refuse_long_line(c, index);
-        return;
-    }
     ssize_t n = recv(client->fd, bytes, room < sizeof bytes ? room : sizeof bytes, 0);
     if (n < 0 && (errno == EINTR || errno == EAGAIN || errno == EWOULDBLOCK))
         return;
@@ -160,6 +153,10 @@ static void read_client(struct control *c, int index, int64_t now_ns)
         hang_up(c, client, "hung up on: memory is short");
     else
         do_lines(c, index);
+    const char *line;
+    size_t size;
+    if (client->fd >= 0 && client->in.used == client->in.max && !line_buffer_line(&client->in, &line, &size))
+        refuse_long_line(c, index);
 }
 
 static void accept_client(struct control *c, int64_t now_ns)
@@ -246,7 +243,8 @@ int control_run_once(struct control *c, int timeout_ms, struct error *err)
     fds[1] = (struct pollfd){.fd = c->wake_fd, .events = POLLIN};
     for (int i = 0; i < CONTROL_CLIENTS_MAX; i++) {
         const struct client *client = &c->clients[i];
-        short events = (short)((has_room(client) ? POLLIN : 0) | (owes(client) ? POLLOUT : 0));
+        short events =
+            (short)((has_room(client) && client->in.used < client->in.max ? POLLIN : 0) | (owes(client) ? POLLOUT : 0));
         fds[i + 2] = (struct pollfd){.fd = client->fd, .events = events};
     }
     int ready = poll(fds, CONTROL_CLIENTS_MAX + 2, wait_ms(c, timeout_ms, due_ns, now_ns));

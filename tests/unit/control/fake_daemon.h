@@ -1,0 +1,44 @@
+/* A control server over a real socket and a real journal, with an engine and a journal thread that do as the test
+ * says. */
+#ifndef FAKE_DAEMON_H
+#define FAKE_DAEMON_H
+
+#include <jansson.h>
+
+#include "control.h"
+#include "journal.h"
+
+enum { FAKE_ORDERS_MAX = 64 };
+
+struct fake {
+    char folder[64], socket[128], path[128];
+    struct journal *journal;
+    struct control *control;
+    struct bench *bench;
+    struct bench_view view;
+    int64_t now_ns; /* time as the server sees it: moved by hand */
+    bool busy;
+    int order_count, end_count, file_count;
+    struct input_operator orders[FAKE_ORDERS_MAX], ends[FAKE_ORDERS_MAX];
+    struct register_order filed;
+    int64_t run_no;
+    bool accept_all; /* answer orders at once: accepted, done, stored */
+};
+
+void fake_begin(struct fake *f);
+void fake_end(struct fake *f);
+
+/* Lets the server work until nothing is left to do. */
+void fake_turn(struct fake *f);
+
+int fake_connect(const struct fake *f);
+
+/* Sends bytes, lets the server work, and gives the next answer line parsed (the caller's); NULL when the server hung up
+ * or nothing came. */
+json_t *fake_ask(struct fake *f, int fd, const char *line);
+json_t *fake_next(struct fake *f, int fd);
+
+/* A plate with two rating points for HQ-0147. */
+struct unit_plate fake_plate(void);
+
+#endif

@@ -1,0 +1,515 @@
+/* The server over a real socket: verbs, orders in two steps, and clients that misbehave. */
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "fake_daemon.h"
+#include "model_json.h"
+#include "protocol.h"
+
+static struct fake *begin(void)
+{
+    struct fake *f = calloc(1, sizeof *f);
+    ck_assert_ptr_nonnull(f);
+    fake_begin(f);
+    return f;
+}
+
+static void end(struct fake *f)
+{
+    fake_end(f);
+    free(f);
+}
+
+static const char *word(const json_t *answer, const char *a, const char *b)
+{
+    const json_t *value = json_object_get(answer, a);
+    const char *text = json_string_value(b ? json_object_get(value, b) : value);
+    return text ? text : "";
+}
+
+static void expect_stage(json_t *answer, int64_t id, const char *stage)
+{
+    ck_assert_msg(answer != NULL, "no answer");
+    char *text = json_dumps(answer, 0);
+    ck_assert_msg(strcmp(word(answer, "stage", NULL), stage) == 0, "%s", text);
+    ck_assert_msg(json_integer_value(json_object_get(answer, "id")) == id, "%s", text);
+    ck_assert_int_eq(json_integer_value(json_object_get(answer, "v")), 1);
+    free(text);
+}
+
+static void expect_refused(json_t *answer, int64_t id, const char *part)
+{
+    expect_stage(answer, id, "refused");
+    ck_assert_msg(strstr(word(answer, "error", "what"), part) != NULL, "\"%s\" is not in \"%s\"", part,
+                  word(answer, "error", "what"));
+    json_decref(answer);
+}
+
+START_TEST(test_reading_verbs)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"hello\"}\n");
+    expect_stage(answer, 1, "done");
+    ck_assert_str_eq(word(answer, "result", "journal"), f->path);
+    json_decref(answer);
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"status\"}\n");
+    expect_stage(answer, 2, "done");
+    const json_t *channels = json_object_get(json_object_get(answer, "result"), "channels");
+    ck_assert_uint_eq(json_array_size(channels), 2);
+    ck_assert_str_eq(word(json_array_get(channels, 1), "channel", NULL), "B");
+    ck_assert_str_eq(word(json_array_get(channels, 1), "state", NULL), "free");
+    json_decref(answer);
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"counters\"}\n");
+    expect_stage(answer, 3, "done");
+    ck_assert_ptr_nonnull(json_object_get(json_object_get(answer, "result"), "buses"));
+    json_decref(answer);
+    static const char *const empty[] = {"run-list", "unit-list", "run-events"};
+    for (int i = 0; i < 3; i++) {
+        char line[80];
+        (void)text_format(line, sizeof line, "{\"v\":1,\"id\":4,\"do\":\"%s\"}\n", empty[i]);
+        answer = fake_ask(f, fd, line);
+        expect_stage(answer, 4, "done");
+        json_decref(answer);
+    }
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"run-show\",\"run\":12}\n"), 5, "no run 12");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"run-show\"}\n"), 6, "number");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":7,\"do\":\"status\",\"loud\":true}\n"), 7, "loud");
+    close(fd);
+    end(f);
+}
+END_TEST
+
+/* The bench comes through the socket to the byte. */
+START_TEST(test_bench_round_trip)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"bench\"}\n");
+    expect_stage(answer, 1, "done");
+    struct bench *back = calloc(1, sizeof *back);
+    struct error err = {{0}};
+    ck_assert_ptr_nonnull(back);
+    ck_assert_msg(bench_from_json(json_object_get(answer, "result"), back, &err) == 0, "%s", err.text);
+    size_t size = bench_encode(f->bench, NULL, 0);
+    uint8_t *a = malloc(size), *b = malloc(size);
+    ck_assert(a && b && bench_encode(f->bench, a, size) == size && bench_encode(back, b, size) == size);
+    ck_assert_int_eq(memcmp(a, b, size), 0);
+    free(a);
+    free(b);
+    free(back);
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_orders_in_two_steps)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    static const char rig[] = "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"B\",\"who\":\"Sam\"}\n";
+    json_t *answer = fake_ask(f, fd, rig);
+    ck_assert_ptr_null(answer);
+    ck_assert_int_eq(f->order_count, 1);
+    ck_assert_int_eq(f->orders[0].verb, VERB_RIG);
+    ck_assert_int_eq(f->orders[0].channel, 1);
+    ck_assert_str_eq(f->orders[0].who, "Sam");
+    ck_assert_int_eq(control_answer(f->control, f->orders[0].request, 0, "rigging"), 0);
+    answer = fake_next(f, fd); /* has one answer only */
+    expect_stage(answer, 1, "done");
+    json_decref(answer);
+
+    answer =
+        fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"channel-reset\",\"channel\":\"A\",\"reason\":\"fan mended\"}\n");
+    ck_assert_ptr_null(answer);
+    ck_assert_str_eq(f->orders[1].text, "fan mended");
+    (void)control_answer(f->control, f->orders[1].request, 0, "");
+    answer = fake_next(f, fd);
+    expect_stage(answer, 2, "accepted");
+    json_decref(answer);
+    (void)control_answer(f->control, f->orders[1].request, 2, "all open");
+    answer = fake_next(f, fd);
+    expect_stage(answer, 2, "done");
+    ck_assert_str_eq(word(answer, "result", "text"), "all open");
+    json_decref(answer);
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"channel-reset\",\"channel\":\"A\"}\n"), 3, "reason");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"channel-rig\",\"channel\":\"C\"}\n"), 4, "no channel C");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rig\",\"channel\":\"all\"}\n"), 5, "all");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"watchdog-prove\",\"device\":\"meter\"}\n"), 6,
+                   "load controller");
+    close(fd);
+    end(f);
+}
+END_TEST
+
+/* "end" is taken when everything else is busy. */
+START_TEST(test_end_is_never_busy)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    f->busy = true;
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"), 1, "busy");
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"run-end\",\"channel\":\"all\"}\n"));
+    ck_assert_int_eq(f->end_count, 1);
+    ck_assert_int_eq(f->ends[0].channel, -1);
+    (void)control_answer(f->control, f->ends[0].request, 2, "nothing was running");
+    json_t *answer = fake_next(f, fd);
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_an_engine_that_does_not_answer)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
+    f->now_ns += INT64_C(11000000000);
+    expect_refused(fake_next(f, fd), 1, "no answer");
+    (void)control_answer(f->control, f->orders[0].request, 0, "late"); /* comes to nothing */
+    ck_assert_ptr_null(fake_next(f, fd));
+    close(fd);
+    end(f);
+}
+END_TEST
+
+static void put_plate(struct fake *f, int fd)
+{
+    struct unit_plate plate = fake_plate();
+    json_t *request = protocol_request(DO_UNIT_ADD, 1);
+    ck_assert_int_eq(json_object_set_new(request, "plate", plate_to_json(&plate)), 0);
+    size_t size;
+    char *line = protocol_line(request, PROTOCOL_REQUEST_MAX, &size);
+    ck_assert_ptr_nonnull(line);
+    char *text = strndup(line, size);
+    json_t *answer = fake_ask(f, fd, text);
+    expect_stage(answer, 1, "done");
+    json_decref(answer);
+    free(text);
+    free(line);
+    json_decref(request);
+}
+
+START_TEST(test_register_and_run_start)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    expect_refused(fake_ask(f, fd,
+                            "{\"v\":1,\"id\":1,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
+                            "\"procedure\":\"proof\"}\n"),
+                   1, "not in the register");
+    put_plate(f, fd);
+    struct unit_plate plate = fake_plate();
+    ck_assert_int_eq(f->filed.plate.rating_count, plate.rating_count);
+    ck_assert_double_eq(f->filed.plate.ratings[0].current_a, 160.0);
+    ck_assert(isnan(f->filed.plate.ratings[0].load_voltage_v));
+    json_t *answer = fake_ask(f, fd,
+                              "{\"v\":1,\"id\":2,\"do\":\"unit-inspect\",\"unit\":\"HQ-0147\",\"passed\":true,"
+                              "\"who\":\"Sam\",\"done\":\"2026-02-27\"}\n");
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-show\",\"unit\":\"HQ-0147\"}\n");
+    expect_stage(answer, 3, "done");
+    ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(answer, "result"), "inspections")), 1);
+    json_decref(answer);
+
+    static const char start[] = "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\","
+                                "\"point\":\"tig 160 A\",\"procedure\":\"proof\",\"cycles\":2,\"start\":\"cold\","
+                                "\"setup_confirmed\":true,\"who\":\"Sam\",\"accept\":\"breaker\"}\n";
+    ck_assert_ptr_null(fake_ask(f, fd, start));
+    ck_assert_int_eq(f->order_count, 1);
+    const struct run_request *run = &f->orders[0].run;
+    ck_assert_int_eq(f->orders[0].verb, VERB_START);
+    ck_assert_int_eq(f->orders[0].channel, 1);
+    ck_assert_int_eq(run->run_no, 1);
+    ck_assert_int_eq(run->plate_version, 1);
+    ck_assert_int_eq(run->safety_test_utc_s, 1772150400); /* 2026-02-27 */
+    ck_assert_double_eq(run->point.percent_on, 40.0);
+    ck_assert_int_eq(run->procedure, PROCEDURE_PROOF);
+    ck_assert_int_eq(run->cycles, 2);
+    ck_assert_int_eq(run->start, START_COLD);
+    ck_assert_int_eq(run->protection, PROTECTION_FITTED);
+    ck_assert(run->setup_confirmed && !run->unattended && isnan(run->target_resistance_ohm));
+    ck_assert_str_eq(run->accepts, "breaker");
+    (void)control_answer(f->control, f->orders[0].request, 0, "run 1 begins");
+    answer = fake_next(f, fd);
+    expect_stage(answer, 4, "accepted");
+    ck_assert_int_eq(json_integer_value(json_object_get(json_object_get(answer, "result"), "run")), 1);
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+/* A refusal by the preflight comes with its reasons, which are on record by then. */
+START_TEST(test_refused_start_brings_its_reasons)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    put_plate(f, fd);
+    ck_assert_ptr_null(fake_ask(f, fd,
+                                "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\","
+                                "\"point\":2,\"procedure\":\"soak\"}\n"));
+    (void)control_answer(f->control, f->orders[0].request, 1, "preflight refuses");
+    ck_assert_ptr_null(fake_next(f, fd)); /* waits for the record */
+    struct error err = {{0}};
+    ck_assert_int_eq(journal_begin(f->journal, &err), 0);
+    for (int i = 0; i < 3; i++) {
+        struct event e = {.id = (uint64_t)i + 1, .kind = EVENT_PREFLIGHT, .channel = 1, .run_no = 1, .code = i};
+        (void)text_copy(e.text, sizeof e.text, i == 2 ? "safety test: not on file" : "lead: near its rating");
+        ck_assert_msg(journal_put_event(f->journal, &e, &err) == 0, "%s", err.text);
+    }
+    ck_assert_msg(journal_commit(f->journal, &err) == 0, "%s", err.text);
+    f->now_ns += INT64_C(100000000);
+    json_t *answer = fake_next(f, fd);
+    expect_stage(answer, 4, "refused");
+    const json_t *lines = json_object_get(answer, "lines");
+    ck_assert_uint_eq(json_array_size(lines), 2);
+    ck_assert_str_eq(word(json_array_get(lines, 1), "result", NULL), "refuse");
+    ck_assert_str_eq(word(json_array_get(lines, 1), "text", NULL), "safety test: not on file");
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+static const char *const bad_starts[][2] = {
+    {"\"procedure\":\"proof\",\"point\":3", "number 3"},
+    {"\"procedure\":\"proof\",\"point\":\"tig\"", "more than one"},
+    {"\"procedure\":\"proof\",\"point\":\"mig 160 A\"", "none"},
+    {"\"procedure\":\"proof\",\"point\":\"strong\"", "no way to name"},
+    {"\"procedure\":\"proof\",\"point\":\"160 kg\"", "no way to name"},
+    {"\"procedure\":\"proof\"", "rating point"},
+    {"\"point\":1", "procedure"},
+    {"\"point\":1,\"procedure\":\"roast\"", "roast"},
+    {"\"point\":1,\"procedure\":\"watchdog\"", "watchdog"},
+    {"\"point\":1,\"procedure\":\"proof\",\"cycles\":-1", "cycles"},
+    {"\"point\":1,\"procedure\":\"proof\",\"cycles\":1.5", "cycles"},
+    {"\"point\":1,\"procedure\":\"proof\",\"start\":\"hot\"", "hot"},
+    {"\"point\":1,\"procedure\":\"proof\",\"unattended\":1", "unattended"},
+    {"\"point\":1,\"procedure\":\"soak\",\"soak_s\":\"8 V\"", "soak_s"},
+    {"\"point\":1,\"procedure\":\"soak\",\"soaks\":8", "soaks"},
+};
+
+START_TEST(test_bad_starts)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    put_plate(f, fd);
+    for (size_t i = 0; i < sizeof bad_starts / sizeof bad_starts[0]; i++) {
+        char line[400];
+        (void)text_format(line, sizeof line,
+                          "{\"v\":1,\"id\":9,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\",%s}\n",
+                          bad_starts[i][0]);
+        expect_refused(fake_ask(f, fd, line), 9, bad_starts[i][1]);
+    }
+    ck_assert_int_eq(f->order_count, 0);
+    f->run_no = -1;
+    expect_refused(fake_ask(f, fd,
+                            "{\"v\":1,\"id\":9,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
+                            "\"point\":1,\"procedure\":\"proof\"}\n"),
+                   9, "no run number");
+    close(fd);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_garbage_is_answered)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    expect_refused(fake_ask(f, fd, "\x01\x02\xff garbage\n"), 0, "not JSON");
+    expect_refused(fake_ask(f, fd, "\n"), 0, "empty");
+    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_oversize_line_ends_the_connection)
+{
+    struct fake *f = begin();
+    int bad = fake_connect(f), good = fake_connect(f);
+    char *line = malloc(PROTOCOL_REQUEST_MAX);
+    ck_assert_ptr_nonnull(line);
+    memset(line, 'x', PROTOCOL_REQUEST_MAX);
+    size_t sent = 0;
+    while (sent < PROTOCOL_REQUEST_MAX) {
+        ssize_t n = send(bad, line + sent, PROTOCOL_REQUEST_MAX - sent, MSG_NOSIGNAL | MSG_DONTWAIT);
+        if (n > 0)
+            sent += (size_t)n;
+        fake_turn(f);
+    }
+    expect_refused(fake_next(f, bad), 0, "longer than");
+    ck_assert_ptr_null(fake_next(f, bad));
+    ck_assert_int_eq(control_client_count(f->control), 1);
+    json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    free(line);
+    close(bad);
+    close(good);
+    end(f);
+}
+END_TEST
+
+/* One client takes no answers; the others do not notice, and it is hung up on. */
+START_TEST(test_slow_client)
+{
+    struct fake *f = begin();
+    int slow = fake_connect(f), good = fake_connect(f);
+    static const char ask[] = "{\"v\":1,\"id\":1,\"do\":\"bench\"}\n";
+    for (int i = 0; i < 3000; i++) {
+        if (send(slow, ask, sizeof ask - 1, MSG_NOSIGNAL | MSG_DONTWAIT) < 0)
+            break;
+        fake_turn(f);
+    }
+    json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    ck_assert_int_eq(control_client_count(f->control), 2);
+    f->now_ns += INT64_C(11000000000);
+    fake_turn(f);
+    ck_assert_int_eq(control_client_count(f->control), 1);
+    answer = fake_ask(f, good, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
+    expect_stage(answer, 3, "done");
+    json_decref(answer);
+    close(slow);
+    close(good);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_half_a_line_and_idle_clients)
+{
+    struct fake *f = begin();
+    int half = fake_connect(f), idle = fake_connect(f);
+    ck_assert_int_eq(send(half, "{\"v\":1", 6, MSG_NOSIGNAL), 6);
+    fake_turn(f);
+    ck_assert_int_eq(control_client_count(f->control), 2);
+    f->now_ns += INT64_C(61000000000);
+    fake_turn(f);
+    ck_assert_int_eq(control_client_count(f->control), 1);
+    json_t *answer = fake_ask(f, idle, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
+    expect_stage(answer, 3, "done");
+    json_decref(answer);
+    close(half);
+    close(idle);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_many_clients)
+{
+    struct fake *f = begin();
+    int fds[CONTROL_CLIENTS_MAX + 1];
+    for (int i = 0; i <= CONTROL_CLIENTS_MAX; i++) {
+        fds[i] = fake_connect(f);
+        fake_turn(f);
+    }
+    ck_assert_int_eq(control_client_count(f->control), CONTROL_CLIENTS_MAX);
+    expect_refused(fake_next(f, fds[CONTROL_CLIENTS_MAX]), 0, "too many");
+    for (int i = 0; i < CONTROL_CLIENTS_MAX; i++) {
+        json_t *answer = fake_ask(f, fds[i], "{\"v\":1,\"id\":3,\"do\":\"status\"}\n");
+        expect_stage(answer, 3, "done");
+        json_decref(answer);
+    }
+    /* A request of a client that leaves is forgotten; its slot serves the next one. */
+    ck_assert_ptr_null(fake_ask(f, fds[0], "{\"v\":1,\"id\":4,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
+    close(fds[0]);
+    fake_turn(f);
+    fds[0] = fake_connect(f);
+    fake_turn(f);
+    (void)control_answer(f->control, f->orders[0].request, 0, "for somebody else");
+    ck_assert_ptr_null(fake_next(f, fds[0]));
+    for (int i = 0; i <= CONTROL_CLIENTS_MAX; i++)
+        close(fds[i]);
+    end(f);
+}
+END_TEST
+
+/* A client with as many orders under way as it may have waits with the next, and loses none. */
+START_TEST(test_orders_under_way_are_bounded)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    for (int i = 1; i <= 20; i++) {
+        char line[80];
+        (void)text_format(line, sizeof line, "{\"v\":1,\"id\":%d,\"do\":\"channel-rig\",\"channel\":\"A\"}\n", i);
+        ck_assert_int_gt(send(fd, line, strlen(line), MSG_NOSIGNAL), 0);
+    }
+    fake_turn(f);
+    ck_assert_int_eq(f->order_count, 16);
+    for (int i = 0; i < 20; i++) {
+        (void)control_answer(f->control, f->orders[i].request, 0, "");
+        json_t *answer = fake_next(f, fd);
+        expect_stage(answer, i + 1, "done");
+        json_decref(answer);
+    }
+    ck_assert_int_eq(f->order_count, 20);
+    close(fd);
+    end(f);
+}
+END_TEST
+
+START_TEST(test_socket_itself)
+{
+    struct fake *f = begin();
+    struct stat st;
+    ck_assert_int_eq(stat(f->socket, &st), 0);
+    ck_assert_int_eq(st.st_mode & 0777, 0660);
+    struct control_hooks hooks = {.bench = f->bench};
+    struct error err = {{0}};
+    ck_assert_ptr_null(control_new(f->socket, &hooks, &err));
+    ck_assert_msg(strstr(err.text, "another daemon") != NULL, "%s", err.text);
+    ck_assert_ptr_null(control_new(f->path, &hooks, &err)); /* the journal's file must survive that */
+    ck_assert_msg(strstr(err.text, "something else") != NULL, "%s", err.text);
+    ck_assert_int_eq(access(f->path, F_OK), 0);
+    ck_assert_ptr_null(control_new("/nowhere/control.sock", &hooks, &err));
+    char longer[200];
+    memset(longer, 'a', sizeof longer);
+    longer[0] = '/';
+    longer[sizeof longer - 1] = 0;
+    ck_assert_ptr_null(control_new(longer, &hooks, &err));
+    ck_assert_msg(strstr(err.text, "longer") != NULL, "%s", err.text);
+    end(f);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("control server");
+    TCase *t = tcase_create("server");
+    tcase_set_timeout(t, 30);
+    tcase_add_test(t, test_reading_verbs);
+    tcase_add_test(t, test_bench_round_trip);
+    tcase_add_test(t, test_orders_in_two_steps);
+    tcase_add_test(t, test_end_is_never_busy);
+    tcase_add_test(t, test_an_engine_that_does_not_answer);
+    tcase_add_test(t, test_register_and_run_start);
+    tcase_add_test(t, test_refused_start_brings_its_reasons);
+    tcase_add_test(t, test_bad_starts);
+    tcase_add_test(t, test_garbage_is_answered);
+    tcase_add_test(t, test_oversize_line_ends_the_connection);
+    tcase_add_test(t, test_slow_client);
+    tcase_add_test(t, test_half_a_line_and_idle_clients);
+    tcase_add_test(t, test_many_clients);
+    tcase_add_test(t, test_orders_under_way_are_bounded);
+    tcase_add_test(t, test_socket_itself);
+    suite_add_tcase(suite, t);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed != 0;
+}
