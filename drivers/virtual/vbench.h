@@ -63,6 +63,7 @@ struct vbench_port {
 int vbench_port_exchange(void *ctx, int server, const uint8_t *pdu, size_t pdu_size, uint8_t *answer, size_t cap,
                          size_t *answer_size, int64_t *took_ns);
 int vbench_port_text(void *ctx, const char *line, char *reply, size_t cap, int64_t *took_ns);
+int vbench_port_listen(void *ctx, char *line, size_t cap, int64_t *said_ns);
 
 /* --- what is true inside, for tests ------------------------------------------------------------------------------ */
 
