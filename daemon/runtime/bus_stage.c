@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 #include "input.h"
+#include "sensor_convert.h"
 
 struct bus_stage {
     struct bus_stage_setup setup;
@@ -139,6 +140,7 @@ static int make_bus(struct bus_stage *s, struct error *err)
                  .ack = put_ack,
                  .link = put_link,
                  .identity = check_identity,
+                 .convert = sensor_convert,
                  .log = put_log,
                  .ctx = s},
         .peer = s->setup.peer,

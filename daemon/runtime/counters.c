@@ -113,6 +113,41 @@ static json_t *journal_json(struct runtime *rt)
     return o;
 }
 
+static const char *self_test_name(enum self_test t)
+{
+    static const char *const names[] = {"open", "passed", "failed", "not possible"};
+    return names[t];
+}
+
+static json_t *store_json(struct runtime *rt, int store)
+{
+    struct uplink_status status;
+    json_t *o = json_object();
+    json_object_set_new(o, "name", json_string(rt->config->stores[store].name));
+    if (!rt->stores[store]) {
+        json_object_set_new(o, "trouble", json_string("could not be set up, see the log"));
+        return o;
+    }
+    store_stage_status(rt->stores[store], &status);
+    json_object_set_new(o, "state", json_string(uplink_state_name(status.state)));
+    json_object_set_new(o, "self_test", json_string(self_test_name(status.self_test)));
+    for (int f = 0; f < FEED_COUNT_; f++) {
+        json_t *feed = json_object();
+        put_count(feed, "sent", (uint64_t)status.sent[f]);
+        put_count(feed, "settled", (uint64_t)status.settled[f]);
+        put_count(feed, "newest", (uint64_t)status.newest[f]);
+        json_object_set_new(o, feed_name((enum feed)f), feed);
+    }
+    put_count(o, "lines_sent", status.lines_sent);
+    put_count(o, "bytes_sent", status.bytes_sent);
+    put_count(o, "lines_set_aside", status.lines_set_aside);
+    put_count(o, "rewinds", status.rewinds);
+    put_count(o, "requests", status.requests);
+    put_count(o, "failures", status.failures);
+    json_object_set_new(o, "trouble", json_string(status.trouble));
+    return o;
+}
+
 char *counters_print(struct runtime *rt)
 {
     struct bus_stats *stats = malloc(sizeof *stats);
@@ -125,6 +160,10 @@ char *counters_print(struct runtime *rt)
     json_object_set_new(all, "buses", buses);
     json_object_set_new(all, "engine", engine_json(rt));
     json_object_set_new(all, "journal", journal_json(rt));
+    json_t *stores = json_array();
+    for (int i = 0; i < rt->config->store_count; i++)
+        json_array_append_new(stores, store_json(rt, i));
+    json_object_set_new(all, "stores", stores);
     char *text = json_dumps(all, JSON_COMPACT);
     json_decref(all);
     free(stats);

@@ -49,8 +49,8 @@ struct journal_stage *journal_stage_new(const struct journal_stage_setup *setup,
         return NULL;
     }
     s->setup = *setup;
-    s->run_taken = journal_next_run_no(setup->journal);
-    atomic_init(&s->run_next, s->run_taken);
+    atomic_init(&s->run_next, journal_peek_run_no(setup->journal));
+    s->run_taken = atomic_load(&s->run_next) - 1;
     return s;
 }
 

@@ -80,6 +80,20 @@ static int make_buses(struct runtime *rt, struct error *err)
     return 0;
 }
 
+/* A store that cannot be set up (a password file that is missing) is told in the log and left out. */
+static int make_stores(struct runtime *rt, struct error *err)
+{
+    for (int i = 0; i < rt->config->store_count; i++) {
+        struct error why;
+        if (open_eventfd(&rt->store_fds[i], err))
+            return -1;
+        rt->stores[i] = store_stage_new(rt->config, i, rt->file_orders, &why);
+        if (!rt->stores[i])
+            log_write(rt->log, LOG_LEVEL_ERROR, "store %s is left out: %s", rt->config->stores[i].name, why.text);
+    }
+    return 0;
+}
+
 static void journal_answer(void *ctx, uint64_t request, int code, const char *text)
 {
     struct runtime *rt = ctx;
@@ -95,6 +109,8 @@ static void journal_stored(void *ctx, bool notices)
     struct runtime *rt = ctx;
     (void)notices;
     wake_fd(rt->engine_fd);
+    for (int i = 0; i < rt->config->store_count; i++)
+        wake_fd(rt->store_fds[i]);
 }
 
 static int journal_before_commit(void *ctx)
@@ -160,7 +176,7 @@ static int build(struct runtime *rt, struct error *err)
     rt->journal = journal_open(rt->config->journal.path, JOURNAL_CREATE, err);
     if (!rt->journal)
         return -1;
-    return make_buses(rt, err) || make_stages(rt, err) ? -1 : 0;
+    return make_buses(rt, err) || make_stages(rt, err) || make_stores(rt, err) ? -1 : 0;
 }
 
 struct runtime *runtime_new(const struct config *config, const struct runtime_options *options, struct error *err)
@@ -174,6 +190,8 @@ struct runtime *runtime_new(const struct config *config, const struct runtime_op
     rt->config = config;
     rt->options = *options;
     rt->engine_fd = rt->journal_fd = rt->stop_fd = -1;
+    for (int i = 0; i < STORES_MAX; i++)
+        rt->store_fds[i] = -1;
     if (build(rt, err)) {
         runtime_free(rt);
         return NULL;
@@ -192,6 +210,10 @@ void runtime_free(struct runtime *rt)
     if (!rt)
         return;
     control_free(rt->control);
+    for (int i = 0; i < STORES_MAX; i++) {
+        store_stage_free(rt->stores[i]);
+        close_fd(rt->store_fds[i]);
+    }
     engine_stage_free(rt->engine);
     for (int i = 0; i < BUSES_MAX; i++) {
         bus_stage_free(rt->buses[i]);

@@ -12,6 +12,7 @@
 #include "journal_stage.h"
 #include "queue.h"
 #include "runtime.h"
+#include "store_stage.h"
 
 enum {
     BUS_QUEUE_BYTES = 512 * 1024, /* each bus to the engine: some 2000 blocks */
@@ -46,6 +47,7 @@ struct runtime {
     int engine_fd; /* eventfds that wake a thread */
     int journal_fd;
     int stop_fd;
+    int store_fds[STORES_MAX];
     struct queue *bus_queues[BUSES_MAX];
     struct queue *ends, *orders, *records, *file_orders;
 
@@ -53,12 +55,13 @@ struct runtime {
     struct journal_stage *journal_stage;
     struct bus_stage *buses[BUSES_MAX];
     struct control *control;
+    struct store_stage *stores[STORES_MAX]; /* NULL: it could not be set up, or there is none */
 
     struct input_anchor anchor; /* supervisor: the latest */
     int64_t anchored_real_ns;
 
-    struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX];
-    atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control;
+    struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX], store_workers[STORES_MAX];
+    atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control, stop_stores;
     atomic_bool up;
 };
 

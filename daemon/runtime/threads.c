@@ -129,6 +129,20 @@ static void *control_thread(void *arg)
     return NULL;
 }
 
+static void *store_thread(void *arg)
+{
+    struct worker *w = arg;
+    struct runtime *rt = w->rt;
+    name_thread("store", rt->config->stores[w->index].name);
+    while (!atomic_load(&rt->stop_stores)) {
+        turn(w);
+        int64_t sleep_ns = store_stage_run(rt->stores[w->index], bench_clock_real_ns(rt->clock));
+        if (sleep_ns > 0)
+            wait_fd(rt->store_fds[w->index], at_most(sleep_ns, second_ns));
+    }
+    return NULL;
+}
+
 /* ---- start ---- */
 
 static int start(struct runtime *rt, struct worker *w, int index, void *(*loop)(void *), struct error *err)
@@ -150,6 +164,9 @@ int threads_start(struct runtime *rt, struct error *err)
         return -1;
     for (int i = 0; i < rt->config->bench.bus_count; i++)
         if (start(rt, &rt->bus_workers[i], i, bus_thread, err))
+            return -1;
+    for (int i = 0; i < rt->config->store_count; i++)
+        if (rt->stores[i] && start(rt, &rt->store_workers[i], i, store_thread, err))
             return -1;
     if (rt->options.no_control)
         return 0;
@@ -205,6 +222,11 @@ static int threads_stop(struct runtime *rt, struct error *err)
     atomic_store(&rt->stop_engine, true);
     wake_fd(rt->engine_fd);
     join(&rt->engine_worker);
+    atomic_store(&rt->stop_stores, true);
+    for (int i = 0; i < rt->config->store_count; i++) {
+        wake_fd(rt->store_fds[i]);
+        join(&rt->store_workers[i]);
+    }
     atomic_store(&rt->stop_journal, true);
     wake_fd(rt->journal_fd);
     join(&rt->journal_worker);
