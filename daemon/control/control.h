@@ -23,8 +23,10 @@ enum { CONTROL_CLIENTS_MAX = 32 };
 
 /* What is put on file about a unit, besides runs: the journal thread writes it. */
 enum register_kind {
-    REGISTER_PLATE,     /* a new version of the plate; unchanged plates get no new version */
-    REGISTER_INSPECTION /* safety inspection and test */
+    REGISTER_PLATE,       /* a new version of the plate; unchanged plates get no new version */
+    REGISTER_INSPECTION,  /* safety inspection and test */
+    REGISTER_DISPOSITION, /* to hire, to service, quarantine */
+    REGISTER_BASELINE     /* the run that later ones are compared with */
 };
 
 struct register_order {
@@ -32,8 +34,10 @@ struct register_order {
     uint64_t request; /* number that control_answer is called with: 2 stored, 1 refused */
     int64_t utc_s;    /* when it was entered, by the bench's clock */
     char who[NAME_CAP];
-    struct unit_plate plate;              /* REGISTER_PLATE */
-    struct journal_inspection inspection; /* REGISTER_INSPECTION */
+    struct unit_plate plate;                /* REGISTER_PLATE */
+    struct journal_inspection inspection;   /* REGISTER_INSPECTION */
+    struct journal_disposition disposition; /* REGISTER_DISPOSITION */
+    struct journal_baseline baseline;       /* REGISTER_BASELINE */
 };
 
 /* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */

@@ -221,6 +221,8 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_UNIT_LIST] = {do_unit_list, ""},
     [DO_UNIT_SHOW] = {do_unit_show, "unit"},
     [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},
+    [DO_UNIT_RELEASE] = {server_do_unit_release, "unit to due run note who"},
+    [DO_UNIT_BASELINE] = {server_do_unit_baseline, "unit run who"},
 };
 
 static bool word_in(const char *words, const char *word)

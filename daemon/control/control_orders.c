@@ -179,6 +179,7 @@ static int put_on_file(struct doing *d, struct register_order *order)
     p->wait_done = true;
     order->request = p->request;
     order->utc_s = d->c->hooks.utc_ns(d->c->hooks.ctx) / INT64_C(1000000000);
+    order->disposition.utc_s = order->baseline.utc_s = order->utc_s;
     if (d->c->hooks.put_on_file(d->c->hooks.ctx, order) != 0) {
         server_forget(d->c, p);
         return server_busy(d, "the journal");
@@ -237,5 +238,81 @@ int server_do_unit_inspect(struct doing *d)
     }
     free(order);
     free(unit);
+    return result;
+}
+
+/* A unit that is on file, and its run that was named: 0 when none was. */
+static int unit_and_run(struct doing *d, char serial[NAME_CAP], int64_t *run_no)
+{
+    int64_t passed_utc_s;
+    int result = -1;
+    struct error err = {{0}};
+    struct journal_unit *unit = calloc(1, sizeof *unit);
+    struct journal_run *run = calloc(1, sizeof *run);
+    if (!unit || !run)
+        result = server_busy(d, "the daemon");
+    else if (server_serial(d, serial) >= 0 && unit_on_file(d, serial, unit, &passed_utc_s) == 0 &&
+             field_integer(d->body, "run", 1, INT64_MAX, run_no, &d->err) >= 0)
+        result = 0;
+    if (result == 0 && *run_no != 0) {
+        int found = journal_reader_run(d->c->reader, *run_no, run, &err);
+        if (found < 0)
+            result = server_journal_failed(d, &err);
+        else if (found == 0 || strcmp(run->request.serial, serial) != 0)
+            result = protocol_fail(&d->err, "run", "soakbench run list --unit SERIAL shows them.",
+                                   "run %lld is no run of unit %s", (long long)*run_no, serial);
+    }
+    free(unit);
+    free(run);
+    return result;
+}
+
+static int disposition_fields(struct doing *d, struct journal_disposition *p)
+{
+    static const char *const places[] = {"hire", "service", "quarantine"};
+    if (unit_and_run(d, p->serial, &p->run_no) != 0 || who_field(d, p->who) != 0 ||
+        field_text(d->body, "to", p->to, sizeof p->to, &d->err) < 0 ||
+        field_text(d->body, "note", p->note, sizeof p->note, &d->err) < 0 ||
+        server_date(d, "due", &p->next_due_utc_s) < 0)
+        return -1;
+    for (size_t i = 0; i < sizeof places / sizeof places[0]; i++) {
+        if (strcmp(places[i], p->to) == 0)
+            return 0;
+    }
+    return protocol_fail(&d->err, "to", "One of hire, service, quarantine.", "say where the unit goes");
+}
+
+int server_do_unit_release(struct doing *d)
+{
+    struct register_order *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    order->kind = REGISTER_DISPOSITION;
+    int result = disposition_fields(d, &order->disposition);
+    if (result == 0) {
+        (void)text_copy(order->who, sizeof order->who, order->disposition.who);
+        result = put_on_file(d, order);
+    }
+    free(order);
+    return result;
+}
+
+int server_do_unit_baseline(struct doing *d)
+{
+    struct register_order *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    struct journal_baseline *b = &order->baseline;
+    order->kind = REGISTER_BASELINE;
+    int result = unit_and_run(d, b->serial, &b->run_no);
+    if (result == 0 && b->run_no == 0)
+        result = protocol_fail(&d->err, "run", "soakbench run list --unit SERIAL shows them.", "name the run");
+    if (result == 0)
+        result = who_field(d, b->who);
+    if (result == 0) {
+        (void)text_copy(order->who, sizeof order->who, b->who);
+        result = put_on_file(d, order);
+    }
+    free(order);
     return result;
 }

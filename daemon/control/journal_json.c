@@ -250,6 +250,33 @@ json_t *units_to_json(struct journal_reader *r, struct error *err)
     return finish(&page, "units", result, err);
 }
 
+static int add_disposition(void *ctx, const struct journal_disposition *d)
+{
+    struct page *page = ctx;
+    struct json_build b = build_begin();
+    build_text(&b, "to", d->to);
+    build_text(&b, "who", d->who);
+    add_date(&b, "date", d->utc_s);
+    add_date(&b, "due", d->next_due_utc_s);
+    build_integer(&b, "run", d->run_no);
+    build_text(&b, "note", d->note);
+    return append(page, build_end(&b)) || page->count >= JOURNAL_PAGE_MAX;
+}
+
+/* Adds where the unit was sent, and its baseline, to a unit's detail. */
+static int add_whereabouts(struct json_build *b, struct journal_reader *r, const char *serial, struct error *err)
+{
+    struct page page = {.list = json_array()};
+    struct journal_baseline baseline = {0};
+    int result = page.list ? journal_reader_dispositions(r, serial, add_disposition, &page, err) : 0;
+    int found = result == 0 ? journal_reader_baseline(r, serial, &baseline, err) : -1;
+    if (page.failed)
+        b->bad = true;
+    build_add(b, "dispositions", page.list);
+    build_add(b, "baseline_run", found == 1 ? json_integer(baseline.run_no) : json_null());
+    return found < 0 ? -1 : 0;
+}
+
 json_t *unit_detail_to_json(struct journal_reader *r, const char *serial, bool *found, struct error *err)
 {
     struct journal_unit *unit = calloc(1, sizeof *unit);
@@ -274,6 +301,8 @@ json_t *unit_detail_to_json(struct journal_reader *r, const char *serial, bool *
     json_t *runs = runs_to_json(r, &filter, err);
     struct json_build b = {.object = object, .bad = !runs};
     build_add(&b, "unit", unit_to_json(unit));
+    if (add_whereabouts(&b, r, serial, err) != 0)
+        b.bad = true;
     if (runs && json_object_update(b.object, runs) != 0)
         b.bad = true;
     json_decref(runs);

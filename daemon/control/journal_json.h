@@ -32,7 +32,8 @@ json_t *events_to_json(struct journal_reader *r, int64_t run_no, int64_t after, 
 /* {"units":[...]}: latest plates. NULL with err. */
 json_t *units_to_json(struct journal_reader *r, struct error *err);
 
-/* {"unit":{plate, version},"inspections":[...],"runs":[newest first]}. NULL with err; *found as above. */
+/* {"unit":{plate, version},"inspections":[...],"dispositions":[...],"baseline_run":n,"runs":[newest first]}. NULL with
+ * err; *found as above. */
 json_t *unit_detail_to_json(struct journal_reader *r, const char *serial, bool *found, struct error *err);
 
 /* When the unit last passed a safety inspection; 0: never. Returns 0 or -1 with err. */

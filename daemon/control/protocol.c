@@ -33,6 +33,8 @@ static const struct verb_row verbs[DO_COUNT_] = {
     [DO_UNIT_LIST] = {"unit-list", false},
     [DO_UNIT_SHOW] = {"unit-show", false},
     [DO_UNIT_INSPECT] = {"unit-inspect", true},
+    [DO_UNIT_RELEASE] = {"unit-release", true},
+    [DO_UNIT_BASELINE] = {"unit-baseline", true},
 };
 
 const char *protocol_verb_name(enum protocol_verb verb)

@@ -47,8 +47,10 @@ enum protocol_verb {
     DO_WATCHDOG_PROVE, /* device */
     DO_UNIT_ADD,       /* plate */
     DO_UNIT_LIST,
-    DO_UNIT_SHOW,    /* unit */
-    DO_UNIT_INSPECT, /* unit, passed, kind, reference, date, due, note */
+    DO_UNIT_SHOW,     /* unit */
+    DO_UNIT_INSPECT,  /* unit, passed, kind, reference, date, due, note */
+    DO_UNIT_RELEASE,  /* unit, to, due, run, note: where the unit goes after its check */
+    DO_UNIT_BASELINE, /* unit, run */
     DO_COUNT_
 };
 

@@ -84,6 +84,8 @@ int server_do_watchdog_prove(struct doing *d);
 int server_do_run_start(struct doing *d);
 int server_do_unit_add(struct doing *d);
 int server_do_unit_inspect(struct doing *d);
+int server_do_unit_release(struct doing *d);
+int server_do_unit_baseline(struct doing *d);
 
 /* control_do.c: the journal's reader (opened when needed; NULL with err), fields that several requests have, and their
  * errors. */

@@ -301,6 +301,10 @@ static int put_on_file(struct journal *j, const struct register_order *order, st
         return journal_put_unit(j, &order->plate, order->utc_s, &version, err);
     case REGISTER_INSPECTION:
         return journal_put_inspection(j, &order->inspection, err);
+    case REGISTER_DISPOSITION:
+        return journal_put_disposition(j, &order->disposition, err);
+    case REGISTER_BASELINE:
+        return journal_put_baseline(j, &order->baseline, err);
     }
     return error_set(err, "unknown kind of entry %d", (int)order->kind);
 }

@@ -46,9 +46,21 @@ static int fake_put_on_file(void *ctx, const struct register_order *order)
     f->filed = *order;
     f->file_count++;
     ck_assert_msg(journal_begin(f->journal, &err) == 0, "%s", err.text);
-    int result = order->kind == REGISTER_PLATE
-                     ? journal_put_unit(f->journal, &order->plate, order->utc_s, &version, &err)
-                     : journal_put_inspection(f->journal, &order->inspection, &err);
+    int result = -1;
+    switch (order->kind) {
+    case REGISTER_PLATE:
+        result = journal_put_unit(f->journal, &order->plate, order->utc_s, &version, &err);
+        break;
+    case REGISTER_INSPECTION:
+        result = journal_put_inspection(f->journal, &order->inspection, &err);
+        break;
+    case REGISTER_DISPOSITION:
+        result = journal_put_disposition(f->journal, &order->disposition, &err);
+        break;
+    case REGISTER_BASELINE:
+        result = journal_put_baseline(f->journal, &order->baseline, &err);
+        break;
+    }
     ck_assert_msg(result == 0 && journal_commit(f->journal, &err) == 0, "%s", err.text);
     (void)control_answer(f->control, order->request, 2, "stored");
     return 0;

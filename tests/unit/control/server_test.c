@@ -221,6 +221,21 @@ START_TEST(test_register_and_run_start)
     ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(answer, "result"), "inspections")), 1);
     json_decref(answer);
 
+    answer = fake_ask(f, fd,
+                      "{\"v\":1,\"id\":3,\"do\":\"unit-release\",\"unit\":\"HQ-0147\",\"to\":\"service\","
+                      "\"who\":\"Sam\",\"note\":\"fan\"}\n");
+    expect_stage(answer, 3, "done");
+    json_decref(answer);
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-release\",\"unit\":\"HQ-0147\",\"to\":\"sea\"}\n"),
+                   3, "where the unit goes");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-baseline\",\"unit\":\"HQ-0147\",\"run\":5}\n"), 3,
+                   "no run of unit");
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-show\",\"unit\":\"HQ-0147\"}\n");
+    const json_t *went = json_object_get(json_object_get(answer, "result"), "dispositions");
+    ck_assert_uint_eq(json_array_size(went), 1);
+    ck_assert_str_eq(word(json_array_get(went, 0), "to", NULL), "service");
+    json_decref(answer);
+
     static const char start[] = "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\","
                                 "\"point\":\"tig 160 A\",\"procedure\":\"proof\",\"cycles\":2,\"start\":\"cold\","
                                 "\"setup_confirmed\":true,\"who\":\"Sam\",\"accept\":\"breaker\"}\n";
