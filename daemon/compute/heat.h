@@ -10,7 +10,7 @@
 #include "error.h"
 #include "least_squares.h"
 
-enum { HEAT_BODIES_MAX = 2, HEAT_POINTS_MAX = 2000 };
+enum { HEAT_BODIES_MAX = 2, HEAT_POINTS_MAX = 400, HEAT_POINTS_LEAST = 20 };
 
 /* A record, rising in time. on: the load was on from this sample to the next. intake_degc NULL: intake_const_degc. */
 struct heat_record {
@@ -34,19 +34,14 @@ struct heat_body {
 struct heat_model {
     int bodies;
     bool one_tau;                           /* same time constant on and off */
+    bool no_idle;                           /* idle_k is 0 and was not fitted */
     double idle_k;                          /* steady rise with the load off (own losses of the switched-on unit) */
     struct heat_body body[HEAT_BODIES_MAX]; /* quicker first */
 };
 
-enum heat_parameter {
-    HEAT_STEADY, /* K, per body */
-    HEAT_LN_TAU_ON,
-    HEAT_LN_TAU_OFF,
-    HEAT_START
-};
-
 struct heat_fit {
     struct heat_model model;
+    int parameters;
     struct ls_result solution; /* parameters as heat_model_from_parameters lays them out */
     double tau_on_rel[HEAT_BODIES_MAX], tau_off_rel[HEAT_BODIES_MAX]; /* relative standard uncertainties */
     double residual_k;                                                /* standard deviation of the residuals */
@@ -63,22 +58,23 @@ struct heat_limits {
     double tau_rel_max;     /* a time constant less certain than this is refused: 0.25 */
     double tau_span_max;    /* ... and one longer than this many times the record: 1.0 */
     double residual_factor; /* residuals above this many times the noise, or ... */
-    double residual_share;  /* ... above this share of the span of temperature, refuse the linear model: 3, 0.05 */
+    double residual_share;  /* ... above this share of the span of temperature, refuse the linear model: 3, 0.02 */
 };
 struct heat_limits heat_limits_default(void); /* common practice, no published source */
 
-/* Fits all candidates (one and two bodies, time constants alike or different on and off), refuses those with constants
- * the record does not identify, and takes the one with the least AICc of the rest. Returns 0; -1 with err: "bad
- * record: ..." (too short, unsorted, not numbers, no change of load), "not identifiable: ...", "not linear: ...". */
+/* Fits all candidates (one and two bodies, time constants alike or different on and off, with idle heat and without),
+ * refuses those with constants the record does not identify, and takes the one with the least AICc of the rest. Returns
+ * 0; -1 with err: "bad record: ..." (too short, unsorted, not numbers, no change of load), "not identifiable: ...",
+ * "not linear: ...". */
 int heat_fit(const struct heat_record *record, const struct heat_limits *limits, struct heat_fit *fit,
              struct error *err);
 
-/* Rise in K over the record's times by the model; rise must hold count. */
+/* Rise in K over the record's times by the model; rise_k must hold count. */
 void heat_model_run(const struct heat_model *model, const struct heat_record *record, double *rise_k);
 
 struct heat_cycle {
-    double peak_k, trough_k, mid_load_k,
-        mean_on_k; /* mid_load: middle of the on-load part, as in IEC 60974-1, 7.2.1 (M) */
+    double peak_k, trough_k;
+    double mid_load_k; /* middle of the on-load part, where IEC 60974-1, 7.2.1 counts temperatures (M) */
 };
 
 /* Steady periodic solution in closed form for cycles of cycle_s with percent_on (0 to 100). Returns 0 or -1 with err.
@@ -115,8 +111,9 @@ int heat_percent_on(const struct heat_fit *fit, const struct heat_question *ques
 int heat_percent_on_of(const struct heat_model *model, const struct heat_question *question, double *percent_on,
                        struct error *err);
 
-/* Parameters of a fit as a model; layout: idle, then for each body steady, ln tau_on, start, and at the end ln tau_off
- * of each body unless one_tau. */
-void heat_model_from_parameters(int bodies, bool one_tau, const double *p, struct heat_model *model);
+/* Parameters of a fit as a model of the given shape (bodies, one_tau, no_idle are read, the rest is filled). Layout:
+ * for each body steady, start, ln tau_on, and ln tau_off unless one_tau; at the end idle unless no_idle. Returns their
+ * number. */
+int heat_model_from_parameters(const double *p, struct heat_model *model);
 
 #endif

@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { RESTARTS_MAX = 25, EVALUATIONS_MAX = 4000 };
+enum { RESTARTS_MAX = 25, RESTARTS_BRIEF = 3, EVALUATIONS_MAX = 4000, EVALUATIONS_BRIEF = 120 };
 
 struct work {
     const struct ls_problem *problem;
@@ -98,8 +98,11 @@ static int solve(struct work *w, double *p, double factor)
     double scale[LS_PARAMETERS_MAX];
     int calls = 0, jacobian_calls = 0;
     double *s = w->scratch, *qtf = s, *wa1 = s + w->n, *wa2 = s + 2 * w->n, *wa3 = s + 3 * w->n, *wa4 = s + 4 * w->n;
-    return lmder(evaluate, w, w->m, w->n, p, w->residual, w->jacobian, w->m, 1e-15, 1e-15, 0, EVALUATIONS_MAX, scale, 1,
-                 factor, 0, &calls, &jacobian_calls, w->pivot, qtf, wa1, wa2, wa3, wa4);
+    bool brief = w->problem->brief;
+    double close = brief ? 1e-12 : 1e-15;
+    return lmder(evaluate, w, w->m, w->n, p, w->residual, w->jacobian, w->m, close, close, 0,
+                 brief ? EVALUATIONS_BRIEF : EVALUATIONS_MAX, scale, 1, factor, 0, &calls, &jacobian_calls, w->pivot,
+                 qtf, wa1, wa2, wa3, wa4);
 }
 
 /* From the start with one step bound, then again from the result while it still gets better. */
@@ -107,7 +110,9 @@ static double descend(struct work *w, const double *start, double factor, double
 {
     memcpy(p, start, (size_t)w->n * sizeof *p);
     double best = sum_of_squares(w, p);
-    for (int i = 0; i < RESTARTS_MAX; i++) {
+    int restarts = w->problem->brief ? RESTARTS_BRIEF : RESTARTS_MAX;
+    double worth = w->problem->brief ? 1e-9 : 1e-14;
+    for (int i = 0; i < restarts; i++) {
         double next[LS_PARAMETERS_MAX];
         memcpy(next, p, (size_t)w->n * sizeof *p);
         int answer = solve(w, next, i == 0 ? factor : 1);
@@ -115,7 +120,7 @@ static double descend(struct work *w, const double *start, double factor, double
         if (!(sum < best))
             break;
         memcpy(p, next, (size_t)w->n * sizeof *p);
-        if (sum > best * (1 - 1e-14)) {
+        if (sum > best * (1 - worth)) {
             best = sum;
             break;
         }
@@ -257,7 +262,8 @@ int least_squares(const struct ls_problem *problem, const double *start, struct 
         goto done;
     }
     double best = INFINITY;
-    for (int i = 0; i < (int)(sizeof factors / sizeof factors[0]); i++) {
+    int tries = problem->brief ? 1 : (int)(sizeof factors / sizeof factors[0]);
+    for (int i = 0; i < tries; i++) {
         double p[LS_PARAMETERS_MAX];
         double sum = descend(&w, start, factors[i], p);
         if (sum < best) {

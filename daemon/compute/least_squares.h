@@ -4,6 +4,8 @@
 #ifndef LEAST_SQUARES_H
 #define LEAST_SQUARES_H
 
+#include <stdbool.h>
+
 #include "error.h"
 
 enum { LS_PARAMETERS_MAX = 12 };
@@ -16,6 +18,7 @@ struct ls_problem {
     /* jacobian[i + observations * k] = d residual[i] / d p[k]; NULL: by central differences */
     void (*jacobian)(const void *context, const double *p, double *jacobian);
     const void *context;
+    bool brief; /* good start values are at hand: one step bound, few restarts, bounded work */
 };
 
 struct ls_result {

@@ -192,7 +192,7 @@ START_TEST(what_data_do_not_fix_is_refused)
     /* two exponentials of one constant: the amplitudes cannot be told apart */
     static const double x[] = {0, 1, 2, 3, 4, 5, 6, 7}, y[] = {3, 2, 1.4, 1, 0.7, 0.5, 0.3, 0.2};
     struct data d = {8, x, y};
-    struct ls_problem q = {8, 6, three_decays, three_decays_jacobian, &d};
+    struct ls_problem q = {8, 6, three_decays, three_decays_jacobian, &d, false};
     const double start[] = {1, 0.4, 1, 0.4, 1, 0.4}, bad[] = {1, NAN, 1, 1, 1, 1};
     struct ls_result r;
     struct error err = {""};

@@ -3,6 +3,7 @@ unit_test(test_load SOURCES ${dir}/test_load.c LINKS compute m)
 unit_test(test_time SOURCES ${dir}/test_time.c LINKS compute m)
 unit_test(test_judgement SOURCES ${dir}/test_judgement.c LINKS compute m)
 unit_test(test_least_squares SOURCES ${dir}/test_least_squares.c LINKS compute)
+unit_test(test_heat SOURCES ${dir}/test_heat.c LINKS compute)
 
 # No object of the verdict path may need the mathematical library; the whole engine room belongs to that path.
 execute_process(COMMAND ${CMAKE_C_COMPILER} -print-file-name=libm.so.6 OUTPUT_VARIABLE libm
