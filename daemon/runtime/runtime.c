@@ -312,6 +312,11 @@ int runtime_finish(struct runtime *rt, struct error *err)
     return open ? 0 : error_set(err, "not every load was seen open");
 }
 
+void runtime_publish(struct runtime *rt)
+{
+    engine_stage_publish(rt->engine);
+}
+
 /* ---- any thread ---- */
 
 int runtime_submit(struct runtime *rt, const struct input_operator *order)

@@ -66,6 +66,9 @@ void runtime_step(struct runtime *rt);
 /* Bench time at which runtime_step has something to do next. */
 int64_t runtime_next_ns(struct runtime *rt);
 
+/* Publish the view as it stands now. */
+void runtime_publish(struct runtime *rt);
+
 /* End cleanly: runs ended, loads opened, journal's session closed, the clock advanced as needed. 0 or -1 with err. */
 int runtime_finish(struct runtime *rt, struct error *err);
 
