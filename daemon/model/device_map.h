@@ -43,6 +43,7 @@ struct map_point {
     char unit[16];        /* as written in the map */
     enum dimension dim;
     double to_base; /* factor from the map's unit to the dimension's base unit */
+    enum dimension value_dim; /* of the value that comes out: dim, or what the sensor makes of it */
     bool has_min, has_max;
     double min, max; /* outside: quality out-of-range */
     int invalid_count;
