@@ -50,6 +50,16 @@ const struct vb_fault *vb_fault_now(struct vbench *vb, int bus, int device)
     return NULL;
 }
 
+bool vb_bus_gone(const struct vbench *vb, int bus)
+{
+    for (int i = 0; i < vb->fault_count; i++) {
+        const struct vb_fault *f = &vb->fault[i];
+        if (f->kind == VB_GONE && f->bus == bus && vb->now_ns >= f->from_ns && vb->now_ns < f->until_ns)
+            return true;
+    }
+    return false;
+}
+
 static void freeze(struct vbench *vb, const struct vb_fault *f, bool on)
 {
     struct vb_device *d = &vb->device[f->device];

@@ -420,6 +420,7 @@ void vb_text_talk(struct vbench *vb);
 /* vb_fault.c: the fault that strikes this transaction now, or NULL */
 const struct vb_fault *vb_fault_now(struct vbench *vb, int bus, int device);
 void vb_fault_tick(struct vbench *vb);
+bool vb_bus_gone(const struct vbench *vb, int bus); /* its adapter has vanished */
 struct vb_device *vb_device_at(struct vbench *vb, int bus, int server);
 bool vb_device_dead(const struct vbench *vb, const struct vb_device *d);
 int vb_bus_find(const struct vbench *vb, const char *name);
