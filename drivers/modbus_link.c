@@ -119,10 +119,10 @@ static enum bus_error rtu_call(struct modbus_link *link, int server, const struc
     int n = modbus_receive_confirmation(link->ctx, got);
     if (n < 0)
         return error_of(errno, a);
+    if (n == 0 || got[0] != server) /* the library gives nothing for a frame of another server */
+        return BUS_WRONG_SERVER;
     if (n < 4)
         return BUS_BAD_ANSWER;
-    if (got[0] != server)
-        return BUS_WRONG_SERVER;
     return pdu_decode(r, got + 1, (size_t)n - 3, a);
 }
 
