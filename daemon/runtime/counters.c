@@ -160,6 +160,15 @@ char *counters_print(struct runtime *rt)
     json_object_set_new(all, "buses", buses);
     json_object_set_new(all, "engine", engine_json(rt));
     json_object_set_new(all, "journal", journal_json(rt));
+    if (rt->notify) {
+        struct notify_counts c = notify_stage_counts(rt->notify);
+        json_t *notify = json_object();
+        put_count(notify, "delivered", c.delivered);
+        put_count(notify, "failures", c.failures);
+        put_count(notify, "pending", (uint64_t)c.pending);
+        put_count(notify, "last_delivered_utc_s", (uint64_t)c.last_delivered_utc_s);
+        json_object_set_new(all, "notify", notify);
+    }
     json_t *stores = json_array();
     for (int i = 0; i < rt->config->store_count; i++)
         json_array_append_new(stores, store_json(rt, i));

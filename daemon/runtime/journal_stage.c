@@ -16,6 +16,10 @@ static const int64_t commit_every_ns = 800000000;
 static const int64_t retry_every_ns = 250000000;
 static const int64_t housekeep_every_ns = 5000000000;
 
+_Static_assert(sizeof(struct register_order) <= RECORD_MAX && sizeof(struct input) <= RECORD_MAX &&
+                   sizeof(struct journal_set_aside) <= RECORD_MAX && sizeof(struct journal_notice) <= RECORD_MAX,
+               "a record is larger than the buffer it is taken into");
+
 /* What must be remembered from one record to the next; goes back with a batch that fails. */
 struct tracking {
     int64_t run_of[CHANNELS_MAX]; /* open run; 0: none */

@@ -42,7 +42,8 @@ static int make_clock(struct runtime *rt, struct error *err)
 
 static int make_queues(struct runtime *rt, struct error *err)
 {
-    if (open_eventfd(&rt->engine_fd, err) || open_eventfd(&rt->journal_fd, err) || open_eventfd(&rt->stop_fd, err))
+    if (open_eventfd(&rt->engine_fd, err) || open_eventfd(&rt->journal_fd, err) || open_eventfd(&rt->stop_fd, err) ||
+        open_eventfd(&rt->notify_fd, err))
         return -1;
     rt->ends = queue_new(ENDS_QUEUE_BYTES, rt->engine_fd);
     rt->orders = queue_new(ORDERS_QUEUE_BYTES, rt->engine_fd);
@@ -94,6 +95,24 @@ static int make_stores(struct runtime *rt, struct error *err)
     return 0;
 }
 
+static bool all_well(void *ctx)
+{
+    struct runtime *rt = ctx;
+    return atomic_load(&rt->threads_alive) && !atomic_load(&rt->journal_state.failed) &&
+           !atomic_load(&rt->journal_state.space_low);
+}
+
+static int make_notify(struct runtime *rt, struct error *err)
+{
+    struct notify_setup setup = {
+        .config = rt->config, .orders = rt->file_orders, .log = rt->log, .ctx = rt, .all_well = all_well};
+    if (!rt->config->notify_count)
+        return 0;
+    atomic_store(&rt->notices, true); /* whatever an earlier session left */
+    rt->notify = notify_stage_new(&setup, err);
+    return rt->notify ? 0 : -1;
+}
+
 static void journal_answer(void *ctx, uint64_t request, int code, const char *text)
 {
     struct runtime *rt = ctx;
@@ -107,8 +126,11 @@ static void journal_answer(void *ctx, uint64_t request, int code, const char *te
 static void journal_stored(void *ctx, bool notices)
 {
     struct runtime *rt = ctx;
-    (void)notices;
     wake_fd(rt->engine_fd);
+    if (notices) {
+        atomic_store(&rt->notices, true);
+        wake_fd(rt->notify_fd);
+    }
     for (int i = 0; i < rt->config->store_count; i++)
         wake_fd(rt->store_fds[i]);
 }
@@ -176,7 +198,7 @@ static int build(struct runtime *rt, struct error *err)
     rt->journal = journal_open(rt->config->journal.path, JOURNAL_CREATE, err);
     if (!rt->journal)
         return -1;
-    return make_buses(rt, err) || make_stages(rt, err) || make_stores(rt, err) ? -1 : 0;
+    return make_buses(rt, err) || make_stages(rt, err) || make_stores(rt, err) || make_notify(rt, err) ? -1 : 0;
 }
 
 struct runtime *runtime_new(const struct config *config, const struct runtime_options *options, struct error *err)
@@ -189,7 +211,7 @@ struct runtime *runtime_new(const struct config *config, const struct runtime_op
     }
     rt->config = config;
     rt->options = *options;
-    rt->engine_fd = rt->journal_fd = rt->stop_fd = -1;
+    rt->engine_fd = rt->journal_fd = rt->stop_fd = rt->notify_fd = -1;
     for (int i = 0; i < STORES_MAX; i++)
         rt->store_fds[i] = -1;
     if (build(rt, err)) {
@@ -214,6 +236,7 @@ void runtime_free(struct runtime *rt)
         store_stage_free(rt->stores[i]);
         close_fd(rt->store_fds[i]);
     }
+    notify_stage_free(rt->notify);
     engine_stage_free(rt->engine);
     for (int i = 0; i < BUSES_MAX; i++) {
         bus_stage_free(rt->buses[i]);
@@ -228,6 +251,7 @@ void runtime_free(struct runtime *rt)
     close_fd(rt->engine_fd);
     close_fd(rt->journal_fd);
     close_fd(rt->stop_fd);
+    close_fd(rt->notify_fd);
     log_free(rt->log);
     bench_clock_free(rt->clock);
     free(rt);

@@ -10,6 +10,7 @@
 #include "engine_stage.h"
 #include "journal.h"
 #include "journal_stage.h"
+#include "notify_stage.h"
 #include "queue.h"
 #include "runtime.h"
 #include "store_stage.h"
@@ -48,6 +49,7 @@ struct runtime {
     int journal_fd;
     int stop_fd;
     int store_fds[STORES_MAX];
+    int notify_fd;
     struct queue *bus_queues[BUSES_MAX];
     struct queue *ends, *orders, *records, *file_orders;
 
@@ -55,14 +57,18 @@ struct runtime {
     struct journal_stage *journal_stage;
     struct bus_stage *buses[BUSES_MAX];
     struct control *control;
+    struct notify_stage *notify;
     struct store_stage *stores[STORES_MAX]; /* NULL: it could not be set up, or there is none */
 
     struct input_anchor anchor; /* supervisor: the latest */
     int64_t anchored_real_ns;
 
-    struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX], store_workers[STORES_MAX];
+    struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX], store_workers[STORES_MAX],
+        notify_worker;
     atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control, stop_stores;
     atomic_bool up;
+    atomic_bool threads_alive; /* supervisor: engine and buses move */
+    atomic_bool notices;       /* journal: there may be new ones */
 };
 
 /* session.c: begins the session in the journal and fills the engine's first input. */

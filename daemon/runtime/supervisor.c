@@ -53,6 +53,7 @@ void supervise(struct runtime *rt)
             log_write(rt->log, LOG_LEVEL_WARN, "%s: a transaction was overdue, the connection was shut down", name);
         alive = is_alive(rt, &rt->bus_workers[i], name, real_ns) && alive;
     }
+    atomic_store(&rt->threads_alive, alive);
     supervise_anchor(rt);
     if (alive && rt->options.service)
         sd_notify(0, "WATCHDOG=1");

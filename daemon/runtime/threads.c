@@ -143,6 +143,25 @@ static void *store_thread(void *arg)
     return NULL;
 }
 
+static void *notify_thread(void *arg)
+{
+    struct worker *w = arg;
+    struct runtime *rt = w->rt;
+    struct error err;
+    name_thread("notify", "");
+    while (!atomic_load(&rt->stop_stores)) {
+        int64_t real_ns = bench_clock_real_ns(rt->clock);
+        int64_t utc_s = (int64_t)time(NULL); /* people live by the world's clock, whatever the bench's is */
+        turn(w);
+        if (atomic_exchange(&rt->notices, false) && notify_stage_look(rt->notify, real_ns, utc_s, &err)) {
+            atomic_store(&rt->notices, true);
+            log_write(rt->log, LOG_LEVEL_WARN, "notify: %s", err.text);
+        }
+        wait_fd(rt->notify_fd, notify_stage_run(rt->notify, real_ns, utc_s));
+    }
+    return NULL;
+}
+
 /* ---- start ---- */
 
 static int start(struct runtime *rt, struct worker *w, int index, void *(*loop)(void *), struct error *err)
@@ -168,6 +187,8 @@ int threads_start(struct runtime *rt, struct error *err)
     for (int i = 0; i < rt->config->store_count; i++)
         if (rt->stores[i] && start(rt, &rt->store_workers[i], i, store_thread, err))
             return -1;
+    if (rt->notify && start(rt, &rt->notify_worker, 0, notify_thread, err))
+        return -1;
     if (rt->options.no_control)
         return 0;
     struct control_hooks hooks = runtime_control_hooks(rt);
@@ -227,6 +248,8 @@ static int threads_stop(struct runtime *rt, struct error *err)
         wake_fd(rt->store_fds[i]);
         join(&rt->store_workers[i]);
     }
+    wake_fd(rt->notify_fd);
+    join(&rt->notify_worker);
     atomic_store(&rt->stop_journal, true);
     wake_fd(rt->journal_fd);
     join(&rt->journal_worker);
