@@ -83,6 +83,16 @@ static int fits(char *to, const char *format, int precision, double value)
     return strtod(to, NULL) == value;
 }
 
+/* The product with the scale may round to a whole number one decimal late: "16.420" is "16.42". */
+static int trim_zeros(char *to)
+{
+    size_t n = strlen(to);
+    if (strchr(to, '.') != NULL)
+        while (to[n - 1] == '0')
+            to[--n] = '\0';
+    return (int)n;
+}
+
 int double_print(char *to, double value)
 {
     /* Most readings are multiples of a meter's step: a few decimals are exact and quick to find. */
@@ -96,7 +106,7 @@ int double_print(char *to, double value)
         for (int decimals = 0; decimals <= 3; decimals++, scale *= 10.0) {
             double scaled = value * scale;
             if (scaled == (double)(int64_t)scaled && fits(to, "%f", decimals, value))
-                return (int)strlen(to);
+                return trim_zeros(to);
         }
     }
     for (int digits = 1; digits <= 17; digits++)
