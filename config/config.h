@@ -90,10 +90,11 @@ struct config_file {
     size_t size;
 };
 
-/* How long opening takes at worst, for `check`, preflight and the record.
+/* How long opening takes at worst, in time of the bench's clock (the bus's deadlines are real time, so a scaled clock
+ * stretches them; contactors and watchdog live on the bench's clock), for `check`, preflight and the record.
  * by_bus: a transaction may be in flight when the drop comes, and runs to its deadline at worst; then the silence that
  * the bus and the device need, the write itself with its answer, and the travel of the slowest contactor:
- *     longest deadline on the bus + turnaround + frame time + deadline of the device + travel
+ *     (longest deadline on the bus + turnaround + frame time + deadline of the device) * rate + travel
  * by_watchdog: the link is dead, and the controller opens by itself after its own limit, counted from the last beat:
  *     watchdog limit + travel; 0 when the controller has no watchdog. */
 struct open_time {
