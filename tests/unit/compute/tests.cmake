@@ -4,6 +4,10 @@ unit_test(test_time SOURCES ${dir}/test_time.c LINKS compute m)
 unit_test(test_judgement SOURCES ${dir}/test_judgement.c LINKS compute m)
 unit_test(test_least_squares SOURCES ${dir}/test_least_squares.c LINKS compute)
 unit_test(test_heat SOURCES ${dir}/test_heat.c LINKS compute)
+unit_test(test_sensor SOURCES ${dir}/test_sensor.c LINKS compute)
+unit_test(test_circuit SOURCES ${dir}/test_circuit.c LINKS compute)
+unit_test(test_decision SOURCES ${dir}/test_decision.c LINKS compute)
+unit_test(test_compute_record SOURCES ${dir}/test_record.c LINKS compute)
 
 # No object of the verdict path may need the mathematical library; the whole engine room belongs to that path.
 execute_process(COMMAND ${CMAKE_C_COMPILER} -print-file-name=libm.so.6 OUTPUT_VARIABLE libm
