@@ -567,12 +567,8 @@ static int open_reader(struct uplink *u, struct error *err)
     return journal_reader_last_rows(u->reader, u->status.newest, err);
 }
 
-int64_t uplink_run_once(struct uplink *u, int64_t now_ns)
+static int64_t run_round(struct uplink *u, int64_t now_ns)
 {
-    if (u->cursor_dirty)
-        push_cursor(u);
-    if (now_ns < u->status.next_try_ns)
-        return u->status.next_try_ns - now_ns;
     struct error err = {""};
     if (open_reader(u, &err) != 0) {
         tell(u, "reading the journal", err.text);
@@ -587,7 +583,13 @@ int64_t uplink_run_once(struct uplink *u, int64_t now_ns)
     if (until_settled < 0)
         return u->status.next_try_ns > now_ns ? u->status.next_try_ns - now_ns : 0;
     int64_t wait = send(u, now_ns);
+    return until_settled < wait ? until_settled : wait;
+}
+
+int64_t uplink_run_once(struct uplink *u, int64_t now_ns)
+{
+    int64_t wait = now_ns < u->status.next_try_ns ? u->status.next_try_ns - now_ns : run_round(u, now_ns);
     if (u->cursor_dirty)
         push_cursor(u);
-    return until_settled < wait ? until_settled : wait;
+    return wait;
 }

@@ -1,0 +1,147 @@
+#define _XOPEN_SOURCE 700 /* nftw */
+
+#include "real_store.h"
+
+#include <arpa/inet.h>
+#include <check.h>
+#include <curl/curl.h>
+#include <fcntl.h>
+#include <ftw.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+bool real_store_installed(void)
+{
+    return access("/usr/bin/influxd", X_OK) == 0;
+}
+
+static int free_port(void)
+{
+    int fd = socket(AF_INET, SOCK_STREAM, 0);
+    struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    socklen_t n = sizeof a;
+    ck_assert(fd >= 0 && bind(fd, (struct sockaddr *)&a, sizeof a) == 0 &&
+              getsockname(fd, (struct sockaddr *)&a, &n) == 0);
+    (void)close(fd);
+    return ntohs(a.sin_port);
+}
+
+static void write_settings(const struct real_store *s, int rpc_port)
+{
+    char path[128];
+    (void)snprintf(path, sizeof path, "%s/store.conf", s->dir);
+    FILE *f = fopen(path, "w");
+    ck_assert_ptr_nonnull(f);
+    (void)fprintf(f,
+                  "reporting-disabled = true\nbind-address = \"127.0.0.1:%d\"\n[meta]\n  dir = \"%s/meta\"\n[data]\n"
+                  "  dir = \"%s/data\"\n  wal-dir = \"%s/wal\"\n[monitor]\n  store-enabled = false\n[http]\n"
+                  "  bind-address = \"127.0.0.1:%d\"\n  log-enabled = false\n[logging]\n  level = \"error\"\n",
+                  rpc_port, s->dir, s->dir, s->dir, s->port);
+    ck_assert_int_eq(fclose(f), 0);
+}
+
+void real_store_make(struct real_store *s)
+{
+    *s = (struct real_store){.dir = "/tmp/store-XXXXXX"};
+    ck_assert_ptr_nonnull(mkdtemp(s->dir));
+    s->port = free_port();
+    (void)snprintf(s->url, sizeof s->url, "http://127.0.0.1:%d", s->port);
+    write_settings(s, free_port());
+    real_store_start(s);
+    free(real_store_query(s, "CREATE DATABASE soak"));
+}
+
+static size_t keep_text(char *bytes, size_t size, size_t count, void *ctx)
+{
+    char **text = ctx;
+    size_t old = strlen(*text), n = size * count;
+    *text = realloc(*text, old + n + 1);
+    ck_assert_ptr_nonnull(*text);
+    memcpy(*text + old, bytes, n);
+    (*text)[old + n] = '\0';
+    return n;
+}
+
+static char *ask(const struct real_store *s, const char *query)
+{
+    CURL *c = curl_easy_init();
+    ck_assert_ptr_nonnull(c);
+    char *escaped = curl_easy_escape(c, query, 0), *text = calloc(1, 1);
+    char body[4096], url[160];
+    (void)snprintf(body, sizeof body, "db=soak&epoch=ms&q=%s", escaped);
+    (void)snprintf(url, sizeof url, "%s/query", s->url);
+    curl_free(escaped);
+    (void)curl_easy_setopt(c, CURLOPT_URL, url);
+    (void)curl_easy_setopt(c, CURLOPT_NOSIGNAL, 1L);
+    (void)curl_easy_setopt(c, CURLOPT_NOPROXY, "*");
+    (void)curl_easy_setopt(c, CURLOPT_TIMEOUT, 20L);
+    (void)curl_easy_setopt(c, CURLOPT_POSTFIELDS, body);
+    (void)curl_easy_setopt(c, CURLOPT_WRITEFUNCTION, keep_text);
+    (void)curl_easy_setopt(c, CURLOPT_WRITEDATA, &text);
+    CURLcode rc = curl_easy_perform(c);
+    curl_easy_cleanup(c);
+    if (rc == CURLE_OK)
+        return text;
+    free(text);
+    return NULL;
+}
+
+char *real_store_query(const struct real_store *s, const char *query)
+{
+    char *text = ask(s, query);
+    ck_assert_ptr_nonnull(text);
+    return text;
+}
+
+void real_store_start(struct real_store *s)
+{
+    char settings[128];
+    (void)snprintf(settings, sizeof settings, "%s/store.conf", s->dir);
+    s->pid = fork();
+    ck_assert_int_ge(s->pid, 0);
+    if (s->pid == 0) {
+        int null = open("/dev/null", O_RDWR);
+        (void)dup2(null, 0);
+        (void)dup2(null, 1);
+        (void)dup2(null, 2);
+        (void)execl("/usr/bin/influxd", "influxd", "-config", settings, (char *)NULL);
+        _exit(127);
+    }
+    time_t deadline = time(NULL) + 60;
+    char *answer = NULL;
+    while (answer == NULL && time(NULL) < deadline) {
+        answer = ask(s, "SHOW DATABASES");
+        if (answer == NULL)
+            (void)nanosleep(&(struct timespec){0, 50 * 1000 * 1000}, NULL);
+    }
+    ck_assert_msg(answer != NULL, "the store did not start");
+    free(answer);
+}
+
+void real_store_kill(struct real_store *s)
+{
+    ck_assert_int_eq(kill(s->pid, SIGKILL), 0);
+    ck_assert_int_eq(waitpid(s->pid, NULL, 0), s->pid);
+    s->pid = 0;
+}
+
+static int remove_one(const char *path, const struct stat *st, int kind, struct FTW *ftw)
+{
+    (void)st;
+    (void)kind;
+    (void)ftw;
+    return remove(path);
+}
+
+void real_store_remove(struct real_store *s)
+{
+    if (s->pid > 0)
+        real_store_kill(s);
+    (void)nftw(s->dir, remove_one, 16, FTW_DEPTH | FTW_PHYS);
+}
