@@ -49,6 +49,8 @@ struct bus_identity {
  * one is not (a queue is full) the bus counts it and withdraws the leases of its devices. */
 struct bus_sink {
     int (*readings)(void *ctx, const struct input_readings *readings);
+    /* Command 0: a drop. ACK_DROPPED when the device confirmed it, ACK_FAILED once when a first attempt failed (it is
+     * repeated), ACK_LEASE_EXPIRED when a lease was found run out: a drop follows, with its own ACK_DROPPED. */
     int (*ack)(void *ctx, const struct input_ack *ack);
     int (*link)(void *ctx, const struct input_link *link);
     /* May this device be used? false with a reason in why (cap TEXT_CAP) leaves it down. NULL: any may. */
@@ -118,7 +120,8 @@ int bus_drop_now(struct bus *bus);
 /* Is a command's target on this bus? Any thread. */
 bool bus_takes(const struct bus *bus, const struct command *command);
 
-/* Queue a command (STEPS, OPEN, TRIGGER, SUPPLY, FAN, BEACON, SETPOINT) and wake the bus. A setpoint replaces one that
+/* Queue a command (STEPS, OPEN, TRIGGER, SUPPLY, FAN, BEACON, SETPOINT by their channel; BEAT_STOP, BEAT_START by their
+ * device, the stamp of a stop being the end of the last beat) and wake the bus. A setpoint replaces one that
  * still waits for the same channel, without an acknowledgement for the one replaced. Every other command is answered
  * by an input_ack, done or failed. OPEN, and release of the trigger, overtake and cancel whatever waits to close the
  * same. Returns 0; -1 when the queue is full or the command has no target here: it is refused, and when full the

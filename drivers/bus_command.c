@@ -8,6 +8,8 @@ bool command_opens(const struct command *c)
     switch (c->kind) {
     case COMMAND_OPEN:
         return true;
+    case COMMAND_BEAT_STOP:
+        return true;
     case COMMAND_STEPS:
         return c->mask == 0;
     case COMMAND_TRIGGER:
@@ -25,6 +27,12 @@ static bool command_closes(const struct command *c)
            ((c->kind == COMMAND_TRIGGER || c->kind == COMMAND_SUPPLY) && c->on);
 }
 
+/* Stopping and starting the beat: nothing is written for it. */
+static bool is_beat_switch(const struct command *c)
+{
+    return c->kind == COMMAND_BEAT_STOP || c->kind == COMMAND_BEAT_START;
+}
+
 bool command_target(const struct bus *bus, const struct command *c, struct device **dev, int *point, double *value)
 {
     const struct load_points *p =
@@ -32,6 +40,10 @@ bool command_target(const struct bus *bus, const struct command *c, struct devic
     int device = -1;
     *point = -1;
     *value = c->on;
+    if (is_beat_switch(c)) {
+        *dev = bus_device_find(bus, c->device);
+        return *dev != NULL && (*dev)->setup.lease != NULL;
+    }
     if (c->kind == COMMAND_BEACON) {
         device = bus->beacon_device;
         *point = bus->beacon_point;
@@ -197,6 +209,20 @@ void bus_cancel(struct bus *bus, const struct device *dev, int channel, bool clo
 
 /* --- commands ---------------------------------------------------------------------------------------------------- */
 
+/* The stamp of a stop is the last beat that went out: the watchdog's time counts from there. */
+static void switch_beat(struct bus *bus, struct device *dev, const struct command *c)
+{
+    int64_t stamp = bus_now(bus);
+    if (c->kind == COMMAND_BEAT_STOP) {
+        lease_beat_stop(dev->setup.lease);
+        if (dev->last_beat_ns != 0)
+            stamp = dev->last_beat_ns;
+    } else {
+        lease_beat_start(dev->setup.lease);
+    }
+    bus_ack(bus, dev, c->number, ACK_DONE, stamp);
+}
+
 /* Takes the command that the schedule chose. False: it is answered already, without a transaction. */
 bool bus_command_ready(struct bus *bus, struct job *job)
 {
@@ -208,6 +234,10 @@ bool bus_command_ready(struct bus *bus, struct job *job)
     if (!command_target(bus, c, &job->dev, &point, &value))
         return false;
     struct device *dev = job->dev;
+    if (is_beat_switch(c)) {
+        switch_beat(bus, dev, c);
+        return false;
+    }
     bool up = bus->connected && dev->phase == PHASE_UP;
     if (command_opens(c))
         bus_cancel(bus, dev, c->channel, true);
@@ -362,5 +392,7 @@ void bus_beat_done(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
     next_beat(bus, dev);
+    if (out->error == BUS_OK)
+        dev->last_beat_ns = job->ended_ns;
     (void)device_transaction_failed(bus, dev, out);
 }

@@ -210,6 +210,8 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
             dev->protocol->identify(bus, dev, out);
         else if (dev->step - questions < dev->identity_count)
             dev->protocol->read(bus, dev, &dev->identity[dev->step - questions], out);
+        else if (dev->block_count > 0)
+            dev->protocol->read(bus, dev, &dev->blocks[0], out); /* no identity: that it answers must do */
         break;
     case PHASE_DROP:
         if (dev->step == 0)
@@ -335,10 +337,17 @@ static void step_failed(struct bus *bus, struct device *dev, const struct outcom
         device_lost(bus, dev, why);
 }
 
+static bool has_identity(const struct device *dev)
+{
+    return dev->identity_count > 0 || (dev->protocol->identify != NULL && dev->map->identify_query[0] != '\0');
+}
+
 void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
-    if (out->error != BUS_OK) {
+    bool nameless = dev->phase == PHASE_IDENTITY && !has_identity(dev);
+    bool there = nameless && out->error == BUS_EXCEPTION && out->exception != 10 && out->exception != 11;
+    if (out->error != BUS_OK && !there) {
         step_failed(bus, dev, out);
         return;
     }

@@ -88,7 +88,7 @@ struct device {
     uint64_t drop_mark;    /* silence in which a drop was sent already */
     int64_t drop_again_real_ns;
 
-    int64_t beat_due_ns;
+    int64_t beat_due_ns, last_beat_ns;
     uint32_t beat_value;
 
     bool no_single_write, no_mask_write; /* functions that the device refused as unknown */

@@ -139,17 +139,12 @@ static void modbus_write_point(struct bus *bus, struct device *dev, int point_in
 {
     const struct map_point *point = &dev->map->points[point_index];
     uint64_t raw = 0;
-    uint16_t values[4] = {0};
+    uint16_t values[16] = {0};
     if ((point->table != TABLE_HOLDING && point->table != TABLE_COIL) || value_encode(point, value, &raw) != 0) {
         out->error = BUS_NOT_SENT;
         return;
     }
-    if (value_in_bits(point)) {
-        values[0] = raw != 0;
-        out->error = write_value(bus, dev, point, values, out);
-        return;
-    }
-    if (value_width(point) == 1 && (point->bits > 0 || point->type == TYPE_BIT)) {
+    if (!value_in_bits(point) && value_width(point) == 1 && (point->bits > 0 || point->type == TYPE_BIT)) {
         int width = point->bits > 0 ? point->bits : 1;
         uint16_t mask = (uint16_t)(((1u << width) - 1) << point->bit);
         out->error = write_field(bus, dev, point, mask, (uint16_t)raw, out);

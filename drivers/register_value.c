@@ -34,7 +34,9 @@ bool value_in_bits(const struct map_point *point)
 int value_width(const struct map_point *point)
 {
     int bits = type_bits(point->type);
-    return value_in_bits(point) || bits <= 16 ? 1 : bits / 16;
+    if (value_in_bits(point))
+        return point->bits > 1 ? (point->bits < 16 ? point->bits : 16) : 1;
+    return bits <= 16 ? 1 : bits / 16;
 }
 
 /* Position in a big-endian value of the byte that is i-th on the wire. */
@@ -54,8 +56,12 @@ static int wire_place(enum word_order order, int bytes, int i)
 
 uint64_t value_raw(const struct map_point *point, const uint16_t *registers)
 {
-    if (value_in_bits(point))
-        return registers[0] != 0;
+    if (value_in_bits(point)) {
+        uint64_t mask = 0;
+        for (int i = 0; i < value_width(point); i++)
+            mask |= (uint64_t)(registers[i] != 0) << i;
+        return mask;
+    }
     int bytes = value_width(point) * 2;
     uint8_t big[8] = {0};
     for (int i = 0; i < bytes; i++) {
@@ -70,6 +76,11 @@ uint64_t value_raw(const struct map_point *point, const uint16_t *registers)
 
 void value_to_registers(const struct map_point *point, uint64_t raw, uint16_t *registers)
 {
+    if (value_in_bits(point)) {
+        for (int i = 0; i < value_width(point); i++)
+            registers[i] = (uint16_t)(raw >> i & 1);
+        return;
+    }
     int bytes = value_width(point) * 2;
     for (int r = 0; r < bytes / 2; r++)
         registers[r] = 0;
@@ -86,7 +97,7 @@ static void field_of(const struct map_point *point, int *lowest, int *width)
     *lowest = 0;
     *width = type_bits(point->type);
     if (value_in_bits(point))
-        *width = 1;
+        *width = value_width(point);
     else if (point->bits > 0) {
         *lowest = point->bit;
         *width = point->bits;
@@ -129,7 +140,7 @@ static double number_of(const struct map_point *point, uint64_t raw)
 double value_decode(const struct map_point *point, const uint16_t *registers, enum quality *quality)
 {
     uint64_t raw = value_raw(point, registers);
-    int whole = value_width(point) * 16;
+    int whole = value_width(point) * (value_in_bits(point) ? 1 : 16);
     for (int i = 0; i < point->invalid_count; i++) {
         if (raw == (point->invalid[i] & low_bits(whole))) {
             *quality = QUALITY_INVALID;

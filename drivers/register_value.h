@@ -9,7 +9,8 @@
 #include "device_map.h"
 #include "signals.h"
 
-/* Registers (or bits of a coil or discrete input: always 1) that a value takes. */
+/* Registers that a value takes, or bits in a table of bits: one, or as many as the point's `bits` says, which then are
+ * a mask (bit i of the value is the coil or discrete input register + i). At most 16. */
 int value_width(const struct map_point *point);
 
 /* Is the point in a table of single bits? */

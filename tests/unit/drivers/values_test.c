@@ -142,6 +142,14 @@ START_TEST(bit_fields)
     ck_assert_double_eq(value_decode(&p, (const uint16_t[]){0x8000}, &quality), 1);
     p.table = TABLE_COIL;
     ck_assert_double_eq(value_decode(&p, (const uint16_t[]){1}, &quality), 1);
+    p.bits = 5; /* a row of coils as a mask */
+    uint16_t coils[5] = {1, 0, 1, 1, 0};
+    ck_assert_int_eq(value_width(&p), 5);
+    ck_assert_double_eq(value_decode(&p, coils, &quality), 13);
+    ck_assert_int_eq(value_encode(&p, 22, &raw), 0);
+    value_to_registers(&p, raw, coils);
+    ck_assert_mem_eq(coils, ((const uint16_t[]){0, 1, 1, 0, 1}), sizeof coils);
+    ck_assert_int_eq(value_encode(&p, 32, &raw), -1);
 }
 END_TEST
 
