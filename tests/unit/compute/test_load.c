@@ -3,9 +3,23 @@
 #include <stdio.h>
 #include <time.h>
 
+#include "alloy.h"
 #include "load_voltage.h"
 #include "step_choice.h"
 #include "suite.h"
+
+#if defined(__has_feature)
+#define SANITIZED (__has_feature(address_sanitizer) || __has_feature(thread_sanitizer))
+#elif defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#define SANITIZED 1
+#else
+#define SANITIZED 0
+#endif
+#ifdef __OPTIMIZE__
+#define FAULT_FINDING SANITIZED
+#else
+#define FAULT_FINDING 1
+#endif
 
 struct plate_pair {
     enum process process;
@@ -252,6 +266,37 @@ START_TEST(hot_elements_and_leads_count)
 }
 END_TEST
 
+START_TEST(alloys_of_a_maker)
+{
+    /* an alloy maker's table: resistance at 100, 500 and 1000 degC over that at 20 degC */
+    static const struct {
+        const char *name;
+        double at_100, at_500, at_1000;
+    } alloys[] = {{"nicr-80-20", 1.006, 1.026, 1.014},
+                  {"nicr-60-15", 1.011, 1.064, 1.095},
+                  {"fecral-25-5", 1.002, 1.021, 1.044},
+                  {"fecral-27-7-mo2", 0.992, 0.976, 0.968}};
+    struct error err;
+    double f = 0;
+    for (int i = 0; i < 4; i++) {
+        ck_assert_int_eq(alloy_factor(alloys[i].name, 20, &f, &err), 0);
+        ck_assert_double_eq_tol(f, 1, 1e-12);
+        ck_assert_int_eq(alloy_factor(alloys[i].name, 100, &f, &err), 0);
+        ck_assert_double_eq_tol(f, alloys[i].at_100, 1e-12);
+        ck_assert_int_eq(alloy_factor(alloys[i].name, 500, &f, &err), 0);
+        ck_assert_double_eq_tol(f, alloys[i].at_500, 1e-12);
+        ck_assert_int_eq(alloy_factor(alloys[i].name, 1000, &f, &err), 0);
+        ck_assert_double_eq_tol(f, alloys[i].at_1000, 1e-12);
+    }
+    /* another handbook: NiCr 79/21 from 1.075 to 1.083 micro-ohm m over 20 to 100 degC; sources differ by 0.3 % */
+    ck_assert_int_eq(alloy_factor("nicr-80-20", 100, &f, &err), 0);
+    ck_assert_double_eq_tol(f, 1.083 / 1.075, 0.003);
+    ck_assert_int_eq(alloy_factor("nicr-80-20", 1300, &f, &err), -1);
+    ck_assert_int_eq(alloy_factor("nicr-80-20", NAN, &f, &err), -1);
+    ck_assert_int_eq(alloy_factor("tin", 100, &f, &err), -1);
+}
+END_TEST
+
 START_TEST(bad_wishes_are_refused)
 {
     struct step_choice c;
@@ -299,9 +344,10 @@ START_TEST(sixteen_steps_take_under_a_millisecond)
         clock_gettime(CLOCK_THREAD_CPUTIME_ID, &b);
         best_s = fmin(best_s, (double)(b.tv_sec - a.tv_sec) + 1e-9 * (double)(b.tv_nsec - a.tv_nsec));
     }
-    /* a build for finding faults may take ten times as long */
+    /* the processor time of the best of many, since others may want the machine; a build for finding faults is slower
+     */
     printf("16 steps: %.0f us\n", best_s * 1e6);
-    ck_assert_double_lt(best_s, 10e-3);
+    ck_assert_double_lt(best_s, FAULT_FINDING ? 20e-3 : 1e-3);
 }
 END_TEST
 
@@ -315,6 +361,7 @@ int main(void)
     tcase_add_test(t, choice_is_the_best_there_is);
     tcase_add_test(t, equals_are_settled_by_fewest_movements);
     tcase_add_test(t, hot_elements_and_leads_count);
+    tcase_add_test(t, alloys_of_a_maker);
     tcase_add_test(t, bad_wishes_are_refused);
     tcase_add_test(t, sixteen_steps_take_under_a_millisecond);
     return suite_main(t);
