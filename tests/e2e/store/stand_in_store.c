@@ -43,6 +43,15 @@ static enum MHD_Result add_argument(void *ctx, enum MHD_ValueKind kind, const ch
     return MHD_YES;
 }
 
+static ssize_t give_half(void *ctx, uint64_t at, char *to, size_t max)
+{
+    (void)ctx;
+    if (at > 0 || max < 4)
+        return MHD_CONTENT_READER_END_WITH_ERROR;
+    memcpy(to, "half", 4);
+    return 4;
+}
+
 static enum MHD_Result answer(struct stand_in *s, struct MHD_Connection *c, const char *url, struct exchange *x)
 {
     char path[512];
@@ -59,10 +68,13 @@ static enum MHD_Result answer(struct stand_in *s, struct MHD_Connection *c, cons
     for (size_t i = 0; i < x->size; i++)
         q.lines += x->body[i] == '\n';
     struct stand_in_answer a = s->fn(s->ctx, &q);
-    if (a.hang_up)
+    if (a.shape == ANSWER_NONE)
         return MHD_NO;
     struct MHD_Response *r =
-        MHD_create_response_from_buffer(strlen(a.body), (void *)(size_t)a.body, MHD_RESPMEM_PERSISTENT);
+        a.shape == ANSWER_HALF
+            ? MHD_create_response_from_callback(100, 16, give_half, NULL, NULL)
+            : MHD_create_response_from_buffer(strlen(a.body), (void *)(size_t)a.body, MHD_RESPMEM_PERSISTENT);
+    ck_assert_ptr_nonnull(r);
     if (a.retry_after != NULL)
         (void)MHD_add_response_header(r, "Retry-After", a.retry_after);
     enum MHD_Result rc = MHD_queue_response(c, a.status, r);

@@ -17,9 +17,9 @@ struct stand_in_request {
 
 struct stand_in_answer {
     unsigned status;
-    const char *body;        /* static text */
-    const char *retry_after; /* NULL: no such header */
-    int hang_up;             /* other than 0: close the connection without a whole answer */
+    const char *body;                                      /* static text */
+    const char *retry_after;                               /* NULL: no such header */
+    enum { ANSWER_WHOLE, ANSWER_NONE, ANSWER_HALF } shape; /* NONE hangs up, HALF breaks off within the body */
 };
 
 /* Called on the server's thread, one request at a time. */

@@ -1,4 +1,424 @@
+#include <check.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "journal_fixture.h"
+#include "line_protocol.h"
+#include "stand_in_store.h"
+#include "uplink.h"
+
+#define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
+
+static const int64_t milli = 1000000;
+static const int64_t second = 1000000000;
+
+enum { SEEN_CAP = 8 * 1024 * 1024, TURNS_MAX = 64 };
+
+/* What the stand-in answers in turn (the last one for ever), and the bodies that it took. */
+struct store {
+    struct stand_in_answer turns[TURNS_MAX];
+    int turn_count;
+    int max_lines;      /* 413 above; 0: any */
+    const char *poison; /* 400 for a body that has this in it */
+    int requests;
+    char path[512];
+    char authorization[128];
+    char *last_body; /* of the newest request, whatever was answered */
+    char *taken;     /* bodies answered with 204, one behind the other */
+    size_t taken_size;
+};
+
+static const struct stand_in_answer fine = {.status = 204, .body = ""};
+
+static struct stand_in_answer answer(void *ctx, const struct stand_in_request *q)
+{
+    struct store *s = ctx;
+    struct stand_in_answer a = fine;
+    if (s->turn_count > 0)
+        a = s->turns[s->requests < s->turn_count ? s->requests : s->turn_count - 1];
+    s->requests++;
+    (void)text_copy(s->path, sizeof s->path, q->path);
+    (void)text_copy(s->authorization, sizeof s->authorization, q->authorization);
+    (void)text_copy(s->last_body, SEEN_CAP, q->body);
+    if (a.status == 204 && s->max_lines > 0 && q->lines > s->max_lines)
+        a = (struct stand_in_answer){.status = 413, .body = "{\"error\":\"Request Entity Too Large\"}"};
+    if (a.status == 204 && s->poison != NULL && strstr(q->body, s->poison) != NULL)
+        a = (struct stand_in_answer){.status = 400, .body = "{\"error\":\"partial write: dropped=0\"}"};
+    if (a.status == 204 && a.shape == ANSWER_WHOLE) {
+        ck_assert_uint_lt(s->taken_size + q->size, SEEN_CAP);
+        memcpy(s->taken + s->taken_size, q->body, q->size + 1);
+        s->taken_size += q->size;
+    }
+    return a;
+}
+
+struct bench_side {
+    struct fixture f;
+    struct store store;
+    struct stand_in *server;
+    struct journal *journal;
+    struct uplink *uplink;
+    struct journal_cursor cursor;
+    int cursors, set_aside;
+    struct journal_set_aside aside;
+    int64_t now_ns;
+};
+
+static int keep_cursor(void *ctx, const struct journal_cursor *c)
+{
+    struct bench_side *b = ctx;
+    ck_assert(c->settled[0] <= c->sent[0] && c->settled[1] <= c->sent[1] && c->settled[2] <= c->sent[2]);
+    b->cursor = *c;
+    b->cursors++;
+    return 0;
+}
+
+static int keep_line(void *ctx, const struct journal_set_aside *a)
+{
+    struct bench_side *b = ctx;
+    b->aside = *a;
+    b->set_aside++;
+    return 0;
+}
+
+static void side_make(struct bench_side *b, uint64_t batches)
+{
+    struct error err = {""};
+    *b = (struct bench_side){.now_ns = 1000 * second};
+    fixture_make(&b->f);
+    b->store.last_body = calloc(1, SEEN_CAP);
+    b->store.taken = calloc(1, SEEN_CAP);
+    ck_assert(b->store.last_body != NULL && b->store.taken != NULL);
+    b->server = stand_in_new(answer, &b->store);
+    b->journal = fixture_open(&b->f, FIXTURE_UTC_NS);
+    for (uint64_t n = 1; n <= batches; n++)
+        OK(fixture_batch(b->journal, n, &err));
+}
+
+static void side_uplink(struct bench_side *b, enum uplink_kind kind, const char *token_file)
+{
+    struct error err = {""};
+    struct uplink_setup setup = {.name = "shop",
+                                 .kind = kind,
+                                 .database = "soak",
+                                 .bucket = "soak",
+                                 .organisation = "harrow quay",
+                                 .bench = "north-bay",
+                                 .batch_lines = 64,
+                                 .batch_age_ns = 1,
+                                 .settle_ns = 30 * second,
+                                 .backoff_min_ms = 1000,
+                                 .backoff_max_ms = 16000,
+                                 .gzip = true,
+                                 .seed = 7,
+                                 .sink = {keep_cursor, keep_line, b}};
+    (void)text_format(setup.url, sizeof setup.url, "http://127.0.0.1:%d/", stand_in_port(b->server));
+    (void)text_copy(setup.journal_path, sizeof setup.journal_path, b->f.path);
+    (void)text_copy(setup.token_file, sizeof setup.token_file, token_file);
+    b->uplink = uplink_new(&setup, &err);
+    ck_assert_msg(b->uplink != NULL, "%s", err.text);
+}
+
+static struct uplink_status status_of(const struct bench_side *b)
+{
+    struct uplink_status st;
+    uplink_get_status(b->uplink, &st);
+    return st;
+}
+
+/* One round; the clock then stands where the worker wants to be called again. */
+static struct uplink_status round_of(struct bench_side *b)
+{
+    int64_t wait = uplink_run_once(b->uplink, b->now_ns);
+    b->now_ns += wait > 0 ? wait : 1;
+    return status_of(b);
+}
+
+static void drain(struct bench_side *b)
+{
+    struct uplink_status st = {0};
+    for (int i = 0; i < 5000; i++) {
+        st = round_of(b);
+        if (st.newest[0] > 0 && memcmp(st.settled, st.newest, sizeof st.settled) == 0)
+            return;
+    }
+    ck_abort_msg("not drained: %s", st.trouble);
+}
+
+static void side_remove(struct bench_side *b)
+{
+    uplink_free(b->uplink);
+    journal_close(b->journal);
+    stand_in_free(b->server);
+    free(b->store.last_body);
+    free(b->store.taken);
+    fixture_remove(&b->f);
+}
+
+struct want {
+    struct line_text text;
+    const char *taken;
+    int lines, missing;
+};
+
+static void look_for(struct want *w)
+{
+    w->lines++;
+    if (strstr(w->taken, w->text.text) == NULL)
+        w->missing++;
+    line_text_clear(&w->text);
+}
+
+static int want_event(void *ctx, const struct journal_event *e)
+{
+    struct want *w = ctx;
+    ck_assert_int_eq(line_put_event(&w->text, "north-bay", e, true), 1);
+    look_for(w);
+    return 0;
+}
+
+static int want_reading(void *ctx, const struct journal_reading *m)
+{
+    struct want *w = ctx;
+    ck_assert_int_eq(line_put_reading(&w->text, "north-bay", m->channel == 0 ? "A" : "B", m), 1);
+    look_for(w);
+    return 0;
+}
+
+/* Lines of the journal that the stand-in did not take. */
+static int missing_lines(const struct bench_side *b)
+{
+    struct error err = {""};
+    struct want w = {.taken = b->store.taken};
+    struct journal_reader *r = journal_reader_open(b->f.path, &err);
+    OK(journal_reader_events(r, NULL, want_event, &w, &err));
+    OK(journal_reader_readings(r, NULL, want_reading, &w, &err));
+    journal_reader_close(r);
+    line_text_free(&w.text);
+    ck_assert_int_gt(w.lines, 0);
+    return w.missing;
+}
+
+/* A body that is too large is halved until it fits. */
+START_TEST(test_too_large)
+{
+    struct bench_side b;
+    side_make(&b, 100);
+    b.store.max_lines = 11;
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    drain(&b);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    ck_assert_int_eq(b.set_aside, 0);
+    side_remove(&b);
+}
+END_TEST
+
+/* Version 2: its address, token and parameters, as the published description of the write API has them. */
+START_TEST(test_version_2)
+{
+    struct bench_side b;
+    side_make(&b, 10);
+    char path[160];
+    (void)text_format(path, sizeof path, "%s/token", b.f.dir);
+    FILE *file = fopen(path, "w");
+    ck_assert(file != NULL && fputs("s3cret-token\n", file) >= 0 && fclose(file) == 0);
+    side_uplink(&b, UPLINK_INFLUXDB_V2, path);
+    drain(&b);
+    ck_assert_str_eq(b.store.path, "api/v2/write?org=harrow quay&bucket=soak&precision=ms");
+    ck_assert_str_eq(b.store.authorization, "Token s3cret-token");
+    ck_assert_int_eq((int)status_of(&b).self_test, (int)SELF_TEST_NOT_POSSIBLE);
+    side_remove(&b);
+}
+END_TEST
+
+START_TEST(test_victoriametrics)
+{
+    struct bench_side b;
+    side_make(&b, 10);
+    side_uplink(&b, UPLINK_VICTORIAMETRICS, "");
+    drain(&b);
+    ck_assert_ptr_null(strchr(b.store.taken, '"')); /* it keeps no texts */
+    side_remove(&b);
+}
+END_TEST
+
+/* 429: wait as long as it says, then the same bytes; what was acknowledged before stays acknowledged. */
+START_TEST(test_slow_down)
+{
+    struct bench_side b;
+    side_make(&b, 100);
+    b.store.turns[0] = fine;
+    b.store.turns[1] = (struct stand_in_answer){.status = 429, .body = "slow down", .retry_after = "17"};
+    b.store.turns[2] = fine;
+    b.store.turn_count = 3;
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    struct uplink_status st = round_of(&b);
+    int64_t acknowledged = st.sent[FEED_EVENTS] + st.sent[FEED_READINGS];
+    ck_assert_int_gt(acknowledged, 0);
+    int64_t before = b.now_ns;
+    st = round_of(&b);
+    ck_assert_int_eq((int)st.state, UPLINK_WAITING);
+    ck_assert_int_eq(b.now_ns - before, 17 * second);
+    ck_assert_int_eq(st.sent[FEED_EVENTS] + st.sent[FEED_READINGS], acknowledged);
+    char *refused = strdup(b.store.last_body);
+    (void)round_of(&b);
+    ck_assert_str_eq(refused, b.store.last_body);
+    free(refused);
+    drain(&b);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    side_remove(&b);
+}
+END_TEST
+
+/* Each kind of no answer: back to what had settled, wait longer each time, then everything again. */
+START_TEST(test_no_answer)
+{
+    static const struct stand_in_answer kinds[] = {
+        {.status = 500, .body = "{\"error\":\"timeout\"}"},
+        {.status = 503, .body = "busy"},
+        {.status = 204, .body = "", .shape = ANSWER_NONE},
+        {.status = 200, .body = "", .shape = ANSWER_HALF},
+        {.status = 200, .body = "<html>Welcome to the yard's router</html>"},
+        {.status = 302, .body = ""},
+    };
+    struct bench_side b;
+    side_make(&b, 100);
+    b.store.turns[0] = fine;
+    b.store.turns[1] = fine;
+    /* Five for four rounds: libcurl itself asks once more when a kept connection turns out dead. */
+    for (int i = 2; i < 7; i++)
+        b.store.turns[i] = kinds[_i];
+    b.store.turns[7] = fine;
+    b.store.turn_count = 8;
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    (void)round_of(&b);
+    struct uplink_status st = round_of(&b);
+    char *first = strdup(b.store.taken);
+    ck_assert_int_gt(st.sent[FEED_READINGS], 0);
+    int64_t waits[4];
+    for (int i = 0; i < 4; i++) {
+        int64_t before = b.now_ns;
+        st = round_of(&b);
+        waits[i] = b.now_ns - before;
+        ck_assert_int_eq((int)st.state, UPLINK_WAITING);
+        ck_assert_str_ne(st.trouble, "");
+        ck_assert_int_eq(st.sent[FEED_READINGS], 0);
+        ck_assert_int_ge(waits[i], (500 << i) * milli);
+        ck_assert_int_le(waits[i], (1000 << i) * milli);
+    }
+    ck_assert_uint_ge(st.rewinds, 1);
+    b.store.taken_size = 0;
+    drain(&b);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    /* The same bytes as before the trouble. */
+    ck_assert_int_eq(strncmp(first, b.store.taken, strlen(first)), 0);
+    free(first);
+    side_remove(&b);
+}
+END_TEST
+
+/* Answers for somebody to look at: nothing is dropped, nothing set aside, and the words are told. */
+START_TEST(test_refused)
+{
+    static const struct stand_in_answer kinds[] = {
+        {.status = 401, .body = "{\"error\":\"unauthorized access\"}"},
+        {.status = 403, .body = "{\"error\":\"not allowed\"}"},
+        {.status = 404, .body = "{\"error\":\"database not found: soak\"}"},
+        {.status = 400, .body = "{\"error\":\"partial write: max-values-per-tag limit exceeded (100001/100000)\"}"},
+        {.status = 400, .body = "{\"error\":\"partial write: max-series-per-database limit exceeded\"}"},
+    };
+    struct bench_side b;
+    side_make(&b, 20);
+    b.store.turns[0] = kinds[_i];
+    b.store.turns[1] = kinds[_i];
+    b.store.turns[2] = fine;
+    b.store.turn_count = 3;
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    struct uplink_status st = round_of(&b);
+    while (b.store.requests == 0)
+        st = round_of(&b);
+    ck_assert_int_eq((int)st.state, UPLINK_REFUSED);
+    ck_assert_msg(strstr(st.trouble, "error") != NULL, "%s", st.trouble);
+    drain(&b);
+    ck_assert_int_eq(b.set_aside, 0);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    side_remove(&b);
+}
+END_TEST
+
+/* One line in the middle is refused: only that one is set aside, with the words; its neighbours arrive. */
+START_TEST(test_poison)
+{
+    struct bench_side b;
+    side_make(&b, 200);
+    b.store.poison = "value0=9,"; /* the event of n = 90 */
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    drain(&b);
+    ck_assert_int_eq(b.set_aside, 1);
+    ck_assert_int_eq((int)b.aside.feed, FEED_EVENTS);
+    ck_assert_int_eq(b.aside.row, 9);
+    ck_assert_ptr_nonnull(strstr(b.aside.answer, "partial write"));
+    ck_assert_ptr_nonnull(strstr(b.aside.line, "value0=9,"));
+    ck_assert_int_eq(missing_lines(&b), 1);
+    side_remove(&b);
+}
+END_TEST
+
+/* Nothing listens: it waits, and says so. */
+START_TEST(test_nobody_there)
+{
+    struct bench_side b;
+    side_make(&b, 5);
+    side_uplink(&b, UPLINK_INFLUXDB_V1, "");
+    stand_in_free(b.server);
+    struct uplink_status st = round_of(&b);
+    ck_assert_int_eq((int)st.state, UPLINK_WAITING);
+    ck_assert_msg(strstr(st.trouble, "connect") != NULL, "%s", st.trouble);
+    b.server = stand_in_new(answer, &b.store);
+    side_remove(&b);
+}
+END_TEST
+
+/* Rows settle only after the window, and the cursor that is handed on says so. */
+START_TEST(test_settling_window)
+{
+    struct bench_side b;
+    side_make(&b, 5);
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    int64_t begin = b.now_ns;
+    struct uplink_status st = round_of(&b);
+    while (st.sent[FEED_READINGS] != 10)
+        st = round_of(&b);
+    ck_assert_int_eq(st.settled[FEED_READINGS], 0);
+    ck_assert_int_eq(b.cursor.sent[FEED_READINGS], 10);
+    ck_assert_int_eq(b.cursor.settled[FEED_READINGS], 0);
+    while (st.settled[FEED_READINGS] != 10)
+        st = round_of(&b);
+    ck_assert_int_ge(b.now_ns - begin, 30 * second);
+    ck_assert_int_eq(b.cursor.settled[FEED_READINGS], 10);
+    side_remove(&b);
+}
+END_TEST
+
 int main(void)
 {
-    return 0;
+    Suite *s = suite_create("answers of a store");
+    TCase *t = tcase_create("answers");
+    tcase_set_timeout(t, 60);
+    tcase_add_test(t, test_too_large);
+    tcase_add_test(t, test_version_2);
+    tcase_add_test(t, test_victoriametrics);
+    tcase_add_test(t, test_slow_down);
+    tcase_add_loop_test(t, test_no_answer, 0, 6);
+    tcase_add_loop_test(t, test_refused, 0, 5);
+    tcase_add_test(t, test_poison);
+    tcase_add_test(t, test_nobody_there);
+    tcase_add_test(t, test_settling_window);
+    suite_add_tcase(s, t);
+    SRunner *r = srunner_create(s);
+    srunner_run_all(r, CK_NORMAL);
+    int failed = srunner_ntests_failed(r);
+    srunner_free(r);
+    return failed == 0 ? 0 : 1;
 }
