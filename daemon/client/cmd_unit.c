@@ -153,6 +153,21 @@ static void print_inspections(const struct screen *s, const json_t *inspections)
     table_free(t);
 }
 
+static void print_whereabouts(const struct screen *s, const json_t *detail)
+{
+    size_t i;
+    json_t *d;
+    const json_t *list = json_object_get(detail, "dispositions");
+    json_array_foreach((json_t *)list, i, d)
+    {
+        fprintf(s->out, "%s to %s on %s by %s%s%s. %s\n", i == 0 ? "Sent" : "  before that", get_word(d, "to"),
+                get_word(d, "date"), get_word(d, "who"), get_word(d, "due")[0] ? ", next due " : "", get_word(d, "due"),
+                get_word(d, "note"));
+    }
+    if (json_is_integer(json_object_get(detail, "baseline_run")))
+        fprintf(s->out, "Baseline: run %lld\n", (long long)get_whole(detail, "baseline_run"));
+}
+
 static void print_history(const struct screen *s, const json_t *runs)
 {
     size_t i;
@@ -182,6 +197,7 @@ static void print_unit(const struct screen *s, const json_t *detail)
     print_points(s, json_object_get(unit, "ratings"));
     fputc('\n', s->out);
     print_inspections(s, json_object_get(detail, "inspections"));
+    print_whereabouts(s, detail);
     print_history(s, json_object_get(detail, "runs"));
 }
 
@@ -239,4 +255,46 @@ int command_unit_inspect(struct client *c, const struct arguments *args)
                 passed ? "Next: soakbench rig CHANNEL" : "The unit must not go on the bench before it passes.");
     json_decref(result);
     return status;
+}
+
+/* Sends a request about a unit and prints what came back, or otherwise. */
+static int ask_and_tell(struct client *c, json_t *request, const char *otherwise)
+{
+    json_t *result = NULL;
+    int status = client_result(c, request, false, &result);
+    if (status == EXIT_DONE && c->json)
+        status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE)
+        fprintf(c->screen.out, "%s\n", get_word(result, "text")[0] ? get_word(result, "text") : otherwise);
+    json_decref(result);
+    return status;
+}
+
+int command_unit_release(struct client *c, const struct arguments *args)
+{
+    static const char *const texts[][2] = {{"--to", "to"}, {"--who", "who"}, {"--due", "due"}, {"--note", "note"}};
+    if (!argument(args, "--to")->given || !argument(args, "--who")->given)
+        return client_wrong_use(c, "unit release needs --to hire|service|quarantine and --who NAME");
+    struct json_build b = {.object = protocol_request(DO_UNIT_RELEASE, 0)};
+    b.bad = !b.object;
+    build_text(&b, "unit", args->operands[0]);
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++) {
+        if (argument(args, texts[i][0])->given)
+            build_text(&b, texts[i][1], argument_text(args, texts[i][0], ""));
+    }
+    if (argument(args, "--run")->given)
+        build_integer(&b, "run", (int64_t)argument_number(args, "--run", 0));
+    return ask_and_tell(c, build_end(&b), "On file.");
+}
+
+int command_unit_baseline(struct client *c, const struct arguments *args)
+{
+    if (!argument(args, "--run")->given || !argument(args, "--who")->given)
+        return client_wrong_use(c, "unit set-baseline needs --run RUN and --who NAME");
+    struct json_build b = {.object = protocol_request(DO_UNIT_BASELINE, 0)};
+    b.bad = !b.object;
+    build_text(&b, "unit", args->operands[0]);
+    build_integer(&b, "run", (int64_t)argument_number(args, "--run", 0));
+    build_text(&b, "who", argument_text(args, "--who", ""));
+    return ask_and_tell(c, build_end(&b), "Later runs are compared with this one.");
 }

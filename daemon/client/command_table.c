@@ -1,6 +1,7 @@
 /* Every command of the client with its options: this table parses, helps and completes. */
 #include <stddef.h>
 
+#include "calc.h"
 #include "commands.h"
 
 #define LENGTH(array) ((int)(sizeof(array) / sizeof(array)[0]))
@@ -27,6 +28,15 @@
 #define DATE(name, argument, help)                                \
     {                                                             \
         name, OPTION_DATE, argument, help, DIM_NUMBER, NULL, 0, 0 \
+    }
+
+#define PERCENT(name, help)                                           \
+    {                                                                 \
+        name, OPTION_PERCENT, "PERCENT", help, DIM_NUMBER, NULL, 0, 0 \
+    }
+#define NUMBER(name, argument, help)                                \
+    {                                                               \
+        name, OPTION_NUMBER, argument, help, DIM_NUMBER, NULL, 0, 0 \
     }
 
 static const char *const procedures[] = {"screen", "proof", "soak", "to-cutout", "survey", NULL};
@@ -108,6 +118,110 @@ static const struct option_row inspect_options[] = {
     TEXT("--note", "TEXT", "figures and remarks: protective conductor, insulation, leakage, U0, instrument"),
 };
 
+static const char *const places[] = {"hire", "service", "quarantine", NULL};
+
+static const struct option_row release_options[] = {
+    WORD("--to", "PLACE", "where it goes", places),
+    WHOLE("--run", "RUN", "the run that this rests on", 1, INT64_C(9007199254740992)),
+    DATE("--due", "DATE", "when it is due for its next check"),
+    TEXT("--note", "TEXT", "what is to be done"),
+    TEXT("--who", "NAME", "who decides"),
+};
+
+static const struct option_row baseline_options[] = {
+    WHOLE("--run", "RUN", "the run that later ones are compared with", 1, INT64_C(9007199254740992)),
+    TEXT("--who", "NAME", "who decides"),
+};
+
+static const struct option_row check_options[] = {
+    FLAG("--unit", "FILE is a unit file, not a bench"),
+    FLAG("--print", "also print the configuration with every default filled in"),
+};
+
+static const struct option_row probe_options[] = {
+    TEXT("--device", "NAME", "device of the configuration"),
+    WHOLE("--repeat", "N", "read so often, a second apart", 1, 100000),
+};
+
+static const struct option_row journal_options[] = {
+    TEXT("--head", "DIGEST", "a head that an earlier check printed: it must occur in the record"),
+};
+
+static const struct option_row load_options[] = {
+    TEXT("--process", "NAME", "mma, tig, mig, saw, plasma-cut, plasma-weld, plasma-gouge"),
+    QUANTITY("--current", "AMPERE", "welding current I2", DIM_CURRENT),
+    QUANTITY("--plate-voltage", "VOLT", "U2 as printed on the plate: wins over the rule", DIM_VOLTAGE),
+};
+
+static const struct option_row lead_options[] = {
+    QUANTITY("--current", "AMPERE", "current", DIM_CURRENT),
+    PERCENT("--percent-on", "its percent-on"),
+    PERCENT("--at-percent-on", "which current has the same heat at this percent-on"),
+    QUANTITY("--at-current", "AMPERE", "which percent-on has the same heat at this current", DIM_CURRENT),
+    QUANTITY("--rated-current", "AMPERE", "rating of the lead", DIM_CURRENT),
+    PERCENT("--rated-percent-on", "at this percent-on (100)"),
+    QUANTITY("--area", "MM2", "conductor, for its resistance", DIM_AREA),
+    QUANTITY("--length", "METRE", "length, out and back", DIM_LENGTH),
+};
+
+static const struct option_row sensor_options[] = {
+    TEXT("--type", "TYPE", "thermocouple letter B E J K N R S T, or pt100, pt1000"),
+    NUMBER("--emf-mv", "MV", "measured emf"),
+    NUMBER("--resistance-ohm", "OHM", "measured resistance"),
+    NUMBER("--temperature-degc", "DEGC", "temperature"),
+    NUMBER("--cold-junction-degc", "DEGC", "cold junction of a thermocouple (0)"),
+};
+
+static const struct option_row supply_options[] = {
+    QUANTITY("--i1", "AMPERE", "supply current on-load", DIM_CURRENT),
+    QUANTITY("--i0", "AMPERE", "supply current in the pause (0 A)", DIM_CURRENT),
+    PERCENT("--percent-on", "percent-on"),
+    QUANTITY("--output", "WATT", "in place of --i1: output power I2 x U2", DIM_POWER),
+    NUMBER("--efficiency", "SHARE", "output over supply power"),
+    NUMBER("--power-factor", "SHARE", "supply power over apparent power"),
+    QUANTITY("--supply", "VOLT", "supply voltage", DIM_VOLTAGE),
+    WHOLE("--phases", "N", "1 or 3", 1, 3),
+    QUANTITY("--loop", "OHM", "loop and extension resistance: the sag, and I1 with it", DIM_RESISTANCE),
+    QUANTITY("--breaker", "AMPERE", "rated current of a breaker: when it may trip", DIM_CURRENT),
+    TEXT("--standard", "NAME", "of the breaker: iec-60898-1 or ul-489"),
+    TEXT("--curve", "LETTER", "of the breaker: B, C or D"),
+    QUANTITY("--cycle", "TIME", "length of the cycle (600 s)", DIM_TIME),
+    WHOLE("--cycles", "N", "how many cycles to look at (6)", 1, 1000),
+};
+
+static const struct option_row cycle_options[] = {
+    QUANTITY("--current", "AMPERE", "the current that counts as rated", DIM_CURRENT),
+    TEXT("--process", "NAME", "for the load voltage of the band"),
+    QUANTITY("--voltage", "VOLT", "load voltage of the band", DIM_VOLTAGE),
+    QUANTITY("--expanded-uncertainty", "AMPERE", "of the current meter (0 A)", DIM_CURRENT),
+    QUANTITY("--cycle", "TIME", "length of the cycle (600 s)", DIM_TIME),
+    QUANTITY("--refresh", "TIME", "how often the meter makes a new value", DIM_TIME),
+    QUANTITY("--averaging", "TIME", "window it averages over", DIM_TIME),
+    QUANTITY("--damping", "TIME", "time constant of its filter", DIM_TIME),
+    QUANTITY("--settle", "TIME", "start transients, out of the band (0 s)", DIM_TIME),
+    QUANTITY("--gap", "TIME", "readings further apart leave the time unseen (5 s)", DIM_TIME),
+};
+
+static const struct option_row heat_options[] = {
+    QUANTITY("--intake", "DEGC", "intake air, when the file has no intake_degc", DIM_TEMPERATURE),
+    QUANTITY("--noise", "KELVIN", "standard uncertainty of one temperature", DIM_TEMP_DIFF),
+    QUANTITY("--limit", "DEGC", "temperature at which the unit cuts out, or the most it bore", DIM_TEMPERATURE),
+    FLAG("--cutout-seen", "a cut-out was seen at --limit"),
+    QUANTITY("--limit-u", "KELVIN", "its standard uncertainty (1 K)", DIM_TEMP_DIFF),
+    QUANTITY("--ambient", "DEGC", "asked-for intake air (40 degC)", DIM_TEMPERATURE),
+    QUANTITY("--ambient-u", "KELVIN", "its standard uncertainty (0.5 K)", DIM_TEMP_DIFF),
+    NUMBER("--current-ratio", "RATIO", "asked-for current over the record's (1)"),
+    QUANTITY("--cycle", "TIME", "length of the cycle (600 s)", DIM_TIME),
+};
+
+static const struct option_row decision_options[] = {
+    NUMBER("--measured", "NUMBER", "result"),
+    NUMBER("--expanded-uncertainty", "NUMBER", "its expanded uncertainty U"),
+    NUMBER("--at-least", "NUMBER", "what it must reach"),
+    NUMBER("--coverage-factor", "K", "of U (2)"),
+    NUMBER("--guard", "NUMBER", "guard band as a multiple of U (1)"),
+};
+
 #define OPTIONS(rows) rows, LENGTH(rows)
 
 static const struct command_row commands[] = {
@@ -130,6 +244,10 @@ static const struct command_row commands[] = {
      "No unit goes live before a qualified person has inspected it and done the electrical safety tests that apply "
      "where you are (IEC 60974-4 or your local rule).",
      OPTIONS(inspect_options), command_unit_inspect},
+    {"unit", "release", "SERIAL", OPERAND_UNIT, 1, 1, "say where a checked unit goes: hire, service, quarantine", NULL,
+     OPTIONS(release_options), command_unit_release},
+    {"unit", "set-baseline", "SERIAL", OPERAND_UNIT, 1, 1, "name the run that a unit's later ones are compared with",
+     NULL, OPTIONS(baseline_options), command_unit_baseline},
     {"rig", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1, "take a free channel for rigging: its load stays open",
      "Lock the channel's isolator open before anybody touches leads.", OPTIONS(who_options), command_channel},
     {"rigged", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1, "confirm at the bench that rigging is finished",
@@ -165,6 +283,38 @@ static const struct command_row commands[] = {
      "Closes a step while the units are dead or isolated, stops the heartbeat and times the opening. Never with an "
      "always-live unit switched on behind it. Once a day and after each power-up.",
      OPTIONS(who_options), command_watchdog_prove},
+    {"replay", NULL, "RUN", OPERAND_RUN, 1, 1, "judge a run again from the record and compare to the bit",
+     "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how.", NULL, 0,
+     command_replay},
+    {"journal", "check", NULL, OPERAND_NONE, 0, 0, "check the journal's file and every digest in it",
+     "Prints the head of the chain; keep it elsewhere, and give it with --head the next time to find a record that was "
+     "cut off.",
+     OPTIONS(journal_options), command_journal_check},
+    {"verify", NULL, NULL, OPERAND_NONE, 0, 0, "the same as journal check", NULL, OPTIONS(journal_options),
+     command_journal_check},
+    {"check", NULL, "FILE", OPERAND_FILE, 1, 1, "check a configuration or unit file, and say what the bench can do",
+     "Every problem at once, each with line, column and remedy.", OPTIONS(check_options), command_check},
+    {"probe", NULL, "FILE", OPERAND_FILE, 1, 1, "read a device by its map, without a daemon",
+     "For whoever writes a map: shows raw registers or text, value, unit and quality of every point. Never writes.",
+     OPTIONS(probe_options), command_probe},
+    {"config", "reference", NULL, OPERAND_NONE, 0, 0, "print the reference of all configuration keys", NULL, NULL, 0,
+     command_config_reference},
+    {"calc", "load", NULL, OPERAND_NONE, 0, 0, "conventional load voltage, resistance and power", NULL,
+     OPTIONS(load_options), command_calc_load},
+    {"calc", "cycle", "FILE.csv", OPERAND_FILE, 1, 1, "percent-on and the four times of a record",
+     "Columns time_s and current_a; load_voltage_v and commanded (0 or 1) may be there too.", OPTIONS(cycle_options),
+     command_calc_cycle},
+    {"calc", "heat", "FILE.csv", OPERAND_FILE, 1, 1, "time constants, and the percent-on that a unit would hold",
+     "Columns time_s, temperature_degc and on (0 or 1) or current_a; intake_degc may be there too.",
+     OPTIONS(heat_options), command_calc_heat},
+    {"calc", "supply", NULL, OPERAND_NONE, 0, 0, "effective supply current, sag, and when a breaker may trip", NULL,
+     OPTIONS(supply_options), command_calc_supply},
+    {"calc", "lead", NULL, OPERAND_NONE, 0, 0, "what a lead carries at another percent-on", NULL, OPTIONS(lead_options),
+     command_calc_lead},
+    {"calc", "sensor", NULL, OPERAND_NONE, 0, 0, "thermocouples and platinum resistors, both ways", NULL,
+     OPTIONS(sensor_options), command_calc_sensor},
+    {"calc", "decision", NULL, OPERAND_NONE, 0, 0, "met, not-met or undecided, with a guard band",
+     "Exit status 0 met, 3 not-met, 4 undecided.", OPTIONS(decision_options), command_calc_decision},
     {"completion", NULL, "bash|zsh", OPERAND_WORD, 1, 1, "print shell completion", NULL, NULL, 0, command_completion},
 };
 

@@ -18,6 +18,13 @@ int command_unit_import(struct client *c, const struct arguments *args);
 int command_unit_list(struct client *c, const struct arguments *args);
 int command_unit_show(struct client *c, const struct arguments *args);
 int command_unit_inspect(struct client *c, const struct arguments *args);
+int command_unit_release(struct client *c, const struct arguments *args);
+int command_unit_baseline(struct client *c, const struct arguments *args);
+int command_check(struct client *c, const struct arguments *args);
+int command_config_reference(struct client *c, const struct arguments *args);
+int command_probe(struct client *c, const struct arguments *args);
+int command_replay(struct client *c, const struct arguments *args);
+int command_journal_check(struct client *c, const struct arguments *args);
 int command_completion(struct client *c, const struct arguments *args);
 
 /* The fields of a run-start request out of the options of run plan and run start; NULL when memory is short. */

@@ -29,7 +29,7 @@ static void print_all(const struct screen *s)
     const struct column columns[] = {{"", false, false, false}, {"", false, true, false}};
     struct table *t = table_new(columns, 2);
     fprintf(s->out, "usage: soakbench [--socket PATH | --config FILE] COMMAND ...\n\n"
-                    "Works with a bench that proves the duty cycle of welding power sources.\n\nCommands:");
+                    "Works with a bench that proves the duty cycle of welding power sources.\n\nCommands:\n");
     for (int i = 0; i < count; i++) {
         const struct command_row *row = &rows[i];
         table_cell(t, "  %s%s%s%s%s", row->group, row->name ? " " : "", row->name ? row->name : "",
@@ -38,7 +38,7 @@ static void print_all(const struct screen *s)
     }
     table_print(t, s);
     table_free(t);
-    fputs("\nEvery command:", s->out);
+    fputs("\nEvery command:\n", s->out);
     int common_count;
     const struct option_row *common = common_options(&common_count);
     print_options(s, common, common_count);
@@ -62,10 +62,10 @@ void print_help(const struct screen *s, const struct command_row *command)
         print_wrapped(s, 0, command->text);
     }
     if (command->option_count) {
-        fputs("\nOptions:", s->out);
+        fputs("\nOptions:\n", s->out);
         print_options(s, command->options, command->option_count);
     }
-    fputs("\nEvery command:", s->out);
+    fputs("\nEvery command:\n", s->out);
     int common_count;
     const struct option_row *common = common_options(&common_count);
     print_options(s, common, common_count);

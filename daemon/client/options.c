@@ -82,6 +82,10 @@ static int read_value(const struct option_row *row, const char *text, struct opt
         if (quantity_parse(text, row->dim, &value->number, err) != 0)
             return error_prefix(err, "%s: ", row->name);
         return 0;
+    case OPTION_PERCENT:
+        if (number_parse(text, &value->number) != 0 && quantity_parse(text, DIM_PERCENT, &value->number, err) != 0)
+            return error_prefix(err, "%s: ", row->name);
+        return 0;
     case OPTION_DATE:
         if (utc_parse(text, &utc_s) != 0)
             return error_set(err, "%s: \"%s\" is no date; write 2026-03-01 or 2026-03-01T22:15Z (UTC)", row->name,

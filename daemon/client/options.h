@@ -20,6 +20,7 @@ enum option_kind {
     OPTION_INTEGER,  /* low to high */
     OPTION_NUMBER,   /* a plain number */
     OPTION_QUANTITY, /* a number with a unit of dim */
+    OPTION_PERCENT,  /* a number of percent, with or without its sign */
     OPTION_DATE,     /* a date or date and time, UTC */
 };
 

@@ -218,6 +218,7 @@ int client_print_json(struct client *c, json_t *object)
         fputs("soakbench: memory is short\n", c->errors.out);
         return EXIT_REFUSED;
     }
+    json_shorten(text);
     fprintf(c->screen.out, "%s\n", text);
     free(text);
     return EXIT_DONE;

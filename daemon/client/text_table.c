@@ -116,23 +116,44 @@ static size_t fitting_bytes(const char *text, int width, bool at_spaces)
     return i;
 }
 
-/* Prints the next line of a cell and returns what is left of it ("" when it is done). */
-static const char *print_piece(const struct table *t, const struct screen *s, int column, int width, const char *text,
-                               const char *whole)
+/* A line under construction: spaces are held back until something follows them, so that none end a line. */
+struct line {
+    const struct screen *screen;
+    int spaces;
+};
+
+static void line_spaces(struct line *l, int count)
+{
+    l->spaces += count;
+}
+
+static void line_text(struct line *l, const char *text, size_t size, enum tone tone)
+{
+    if (size == 0)
+        return;
+    fprintf(l->screen->out, "%*s%s%.*s%s", l->spaces, "", tone_begin(l->screen, tone), (int)size, text,
+            tone_end(l->screen, tone));
+    l->spaces = 0;
+}
+
+static int columns_in(const char *text, size_t size)
+{
+    int n = 0;
+    for (size_t i = 0; i < size; i++)
+        n += ((unsigned char)text[i] & 0xC0) != 0x80;
+    return n;
+}
+
+/* Puts the next piece of a cell into the line and returns what is left of it ("" when it is done). */
+static const char *put_piece(const struct table *t, struct line *l, int column, int width, const char *text,
+                             enum tone tone)
 {
     const struct column *col = &t->columns[column];
     size_t size = fitting_bytes(text, width, col->loose);
-    char piece[CELL_CAP + 1];
-    memcpy(piece, text, size);
-    piece[size] = 0;
-    int used = text_width(piece);
-    enum tone tone = col->toned ? tone_of(whole) : TONE_PLAIN;
-    bool last = column == t->column_count - 1;
-    int pad = width - used;
-    fprintf(s->out, "%*s%s%s%s%*s", col->right ? pad : 0, "", tone_begin(s, tone), piece, tone_end(s, tone),
-            col->right || last ? 0 : pad, "");
-    if (!last)
-        fprintf(s->out, "%*s", GAP, "");
+    int pad = width - columns_in(text, size);
+    line_spaces(l, col->right ? pad : 0);
+    line_text(l, text, size, tone);
+    line_spaces(l, (col->right ? 0 : pad) + GAP);
     if (!col->loose)
         return "";
     text += size;
@@ -148,13 +169,35 @@ static void print_row(const struct table *t, const struct screen *s, const int *
     for (int c = 0; c < t->column_count; c++)
         left[c] = cells[c];
     while (more) {
+        struct line l = {.screen = s};
         more = false;
         for (int c = 0; c < t->column_count; c++) {
-            left[c] = print_piece(t, s, c, widths[c], left[c], cells[c]);
+            enum tone tone = t->columns[c].toned ? tone_of(cells[c]) : TONE_PLAIN;
+            left[c] = put_piece(t, &l, c, widths[c], left[c], tone);
             more = more || left[c][0];
         }
         fputc('\n', s->out);
     }
+}
+
+/* No line at all when every heading is empty. */
+static void print_heads(const struct table *t, const struct screen *s, const int *widths)
+{
+    bool any = false;
+    for (int c = 0; c < t->column_count; c++)
+        any = any || t->columns[c].head[0];
+    if (!any)
+        return;
+    struct line l = {.screen = s};
+    for (int c = 0; c < t->column_count; c++) {
+        const struct column *col = &t->columns[c];
+        size_t size = fitting_bytes(col->head, widths[c], false);
+        int pad = widths[c] - columns_in(col->head, size);
+        line_spaces(&l, col->right ? pad : 0);
+        line_text(&l, col->head, size, TONE_FAINT);
+        line_spaces(&l, (col->right ? 0 : pad) + GAP);
+    }
+    fputc('\n', s->out);
 }
 
 void table_print(const struct table *t, const struct screen *s)
@@ -165,17 +208,7 @@ void table_print(const struct table *t, const struct screen *s)
     natural_widths(t, widths);
     if (s->width)
         fit_widths(t, widths, s->width);
-    for (int c = 0; c < t->column_count; c++) {
-        const struct column *col = &t->columns[c];
-        bool last = c == t->column_count - 1;
-        size_t size = fitting_bytes(col->head, widths[c], false);
-        int pad = widths[c] - text_width(col->head);
-        if (pad < 0)
-            pad = 0;
-        fprintf(s->out, "%*s%s%.*s%s%*s", col->right ? pad : 0, "", tone_begin(s, TONE_FAINT), (int)size, col->head,
-                tone_end(s, TONE_FAINT), last ? 0 : (col->right ? 0 : pad) + GAP, "");
-    }
-    fputc('\n', s->out);
+    print_heads(t, s, widths);
     for (size_t i = 0; i + (size_t)t->column_count <= t->cell_count; i += (size_t)t->column_count)
         print_row(t, s, widths, t->cells + i);
 }

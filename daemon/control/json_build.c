@@ -4,7 +4,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "error.h"
 #include "model_json.h"
+#include "quantity.h"
 #include "utc.h"
 
 json_t *json_figure(double value)
@@ -86,4 +88,64 @@ json_t *build_end(struct json_build *b)
         return NULL;
     }
     return object;
+}
+
+/* The end of the number token at text. */
+static size_t number_size(const char *text)
+{
+    return strspn(text, "+-.0123456789eE");
+}
+
+/* The fewest digits, from 15 on, that read back as value. */
+static void print_real(char *to, size_t cap, double value)
+{
+    double back = NAN;
+    for (int digits = 15; digits <= 17; digits++) {
+        (void)text_format(to, cap, "%.*g", digits, value);
+        if (number_parse(to, &back) == 0 && back == value)
+            break;
+    }
+    if (!strpbrk(to, ".e")) /* stays a real to whoever tells the two apart */
+        (void)text_append(to, cap, ".0");
+}
+
+/* Writes the shortest form of a number token over to; gives its length. */
+static size_t shorten_one(char *to, const char *from, size_t size)
+{
+    char token[64], shortest[40];
+    double value;
+    bool is_real = memchr(from, '.', size) || memchr(from, 'e', size) || memchr(from, 'E', size);
+    if (is_real && size < sizeof token) {
+        memcpy(token, from, size);
+        token[size] = 0;
+        if (number_parse(token, &value) == 0) {
+            print_real(shortest, sizeof shortest, value);
+            if (strlen(shortest) <= size) {
+                memcpy(to, shortest, strlen(shortest));
+                return strlen(shortest);
+            }
+        }
+    }
+    memmove(to, from, size);
+    return size;
+}
+
+void json_shorten(char *text)
+{
+    char *to = text;
+    bool in_string = false;
+    while (*text) {
+        size_t size = in_string ? 0 : number_size(text);
+        if (size > 0 && strchr("-0123456789", *text)) {
+            to += shorten_one(to, text, size);
+            text += size;
+            continue;
+        }
+        if (in_string && *text == '\\' && text[1])
+            *to++ = *text++;
+        else if (*text == '"')
+            in_string = !in_string;
+        *to++ = *text++;
+    }
+    *to = 0;
 }

@@ -23,4 +23,8 @@ void build_utc(struct json_build *b, const char *key, int64_t utc_ns);    /* 0: 
 /* The object, which the caller owns; NULL when anything failed. */
 json_t *build_end(struct json_build *b);
 
+/* Rewrites every real number of a JSON text in place with the fewest digits that read back as the same double: 0.09 in
+ * place of 0.089999999999999997. */
+void json_shorten(char *text);
+
 #endif

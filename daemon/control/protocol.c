@@ -6,6 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "json_build.h"
+
 struct verb_row {
     const char *name;
     bool changes;
@@ -231,13 +233,16 @@ char *protocol_line(const json_t *object, size_t max, size_t *size)
     size_t need = json_dumpb(object, NULL, 0, flags);
     if (need == 0 || need + 1 > max)
         return NULL;
-    char *line = malloc(need + 1);
+    char *line = malloc(need + 2);
     if (!line)
         return NULL;
     if (json_dumpb(object, line, need, flags) != need) {
         free(line);
         return NULL;
     }
+    line[need] = 0;
+    json_shorten(line);
+    need = strlen(line);
     line[need] = '\n';
     *size = need + 1;
     return line;

@@ -1,0 +1,249 @@
+#include "replay.h"
+
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "engine.h"
+
+enum { PAGE = 512, ENCODED_CAP = 2048, VERDICTS_MAX = 64 };
+
+/* Journaled events of the session, fetched page by page as the replay comes to them. */
+struct expected {
+    struct journal_reader *reader;
+    uint64_t epoch;
+    int64_t last_row;
+    bool ended;
+    int at, count;
+    struct journal_event *page;
+};
+
+struct replay {
+    struct replay_result *result;
+    struct engine *engine;
+    struct engine_out *out;
+    struct expected expected;
+    int verdict_count; /* journaled, of the run */
+    struct verdict verdicts[VERDICTS_MAX];
+    struct error *err;
+    bool failed;
+};
+
+static void differ(struct replay *r, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+static void differ(struct replay *r, const char *format, ...)
+{
+    if (r->result->differences < REPLAY_DIFFERENCES_MAX) {
+        va_list args;
+        va_start(args, format);
+        (void)vsnprintf(r->result->told[r->result->differences], TEXT_CAP, format, args);
+        va_end(args);
+    }
+    r->result->differences++;
+}
+
+static int keep_event(void *ctx, const struct journal_event *e)
+{
+    struct expected *x = ctx;
+    x->page[x->count++] = *e;
+    x->last_row = e->row;
+    return x->count == PAGE;
+}
+
+/* The next journaled event; NULL at the end, or with *failed set. */
+static const struct event *next_expected(struct expected *x, bool *failed, struct error *err)
+{
+    if (x->at == x->count && !x->ended) {
+        struct row_filter filter = row_filter_any();
+        filter.epoch = x->epoch;
+        filter.after_row = x->last_row;
+        filter.limit = PAGE;
+        x->at = x->count = 0;
+        if (journal_reader_events(x->reader, &filter, keep_event, x, err) < 0) {
+            *failed = true;
+            return NULL;
+        }
+        x->ended = x->count < PAGE;
+    }
+    return x->at < x->count ? &x->page[x->at++].event : NULL;
+}
+
+static bool same_event(const struct event *a, const struct event *b)
+{
+    uint8_t bytes[2][ENCODED_CAP];
+    struct writer w[2] = {writer_over(bytes[0], ENCODED_CAP), writer_over(bytes[1], ENCODED_CAP)};
+    put_event(&w[0], a);
+    put_event(&w[1], b);
+    return w[0].used == w[1].used && memcmp(bytes[0], bytes[1], w[0].used) == 0;
+}
+
+static bool same_verdict(const struct verdict *a, const struct verdict *b)
+{
+    uint8_t bytes[2][ENCODED_CAP];
+    struct writer w[2] = {writer_over(bytes[0], ENCODED_CAP), writer_over(bytes[1], ENCODED_CAP)};
+    put_verdict(&w[0], a);
+    put_verdict(&w[1], b);
+    return w[0].used == w[1].used && memcmp(bytes[0], bytes[1], w[0].used) == 0;
+}
+
+/* What of an event differs, for people: the first part that does. */
+static void tell_event(struct replay *r, const struct event *was, const struct event *is)
+{
+    const char *kind = event_kind_name(was->kind);
+    if (was->kind != is->kind)
+        differ(r, "event %llu: on record %s, replayed %s", (unsigned long long)was->id, kind,
+               event_kind_name(is->kind));
+    else if (was->code != is->code || was->code2 != is->code2)
+        differ(r, "event %llu %s: on record code %d, %d; replayed %d, %d", (unsigned long long)was->id, kind, was->code,
+               was->code2, is->code, is->code2);
+    else if (was->at_ns != is->at_ns || was->seen_ns != is->seen_ns || was->half_width_ns != is->half_width_ns)
+        differ(r, "event %llu %s: on record at %lld ns +/- %lld; replayed at %lld ns +/- %lld",
+               (unsigned long long)was->id, kind, (long long)was->at_ns, (long long)was->half_width_ns,
+               (long long)is->at_ns, (long long)is->half_width_ns);
+    else if (strcmp(was->text, is->text) != 0)
+        differ(r, "event %llu %s: on record \"%.80s\"; replayed \"%.80s\"", (unsigned long long)was->id, kind,
+               was->text, is->text);
+    else {
+        for (int i = 0; i < was->value_count && i < is->value_count; i++) {
+            if (memcmp(&was->values[i], &is->values[i], sizeof was->values[i]) != 0) {
+                differ(r, "event %llu %s: value %d on record %.17g, replayed %.17g", (unsigned long long)was->id, kind,
+                       i + 1, was->values[i], is->values[i]);
+                return;
+            }
+        }
+        differ(r, "event %llu %s: number, run or channel differs", (unsigned long long)was->id, kind);
+    }
+}
+
+static void compare_event(struct replay *r, const struct event *is)
+{
+    const struct event *was = next_expected(&r->expected, &r->failed, r->err);
+    if (r->failed)
+        return;
+    r->result->events++;
+    if (!was)
+        differ(r, "event %llu %s is replayed, but not on record", (unsigned long long)is->id,
+               event_kind_name(is->kind));
+    else if (!same_event(was, is))
+        tell_event(r, was, is);
+}
+
+static void compare_verdict(struct replay *r, const struct verdict *is)
+{
+    if (is->run_no != r->result->run_no)
+        return;
+    r->result->has_verdict = true;
+    r->result->verdict = *is;
+    r->result->verdicts++;
+    const struct verdict *was = NULL;
+    for (int i = 0; i < r->verdict_count; i++) {
+        if (r->verdicts[i].revision == is->revision)
+            was = &r->verdicts[i];
+    }
+    if (!was)
+        differ(r, "verdict, revision %d, is replayed, but not on record", is->revision);
+    else if (!same_verdict(was, is))
+        differ(r, "verdict, revision %d: on record %s (%.60s), replayed %s (%.60s)", is->revision,
+               verdict_kind_name(was->kind), was->reason, verdict_kind_name(is->kind), is->reason);
+}
+
+static int feed(void *ctx, const struct input *in)
+{
+    struct replay *r = ctx;
+    engine_step(r->engine, in, r->out);
+    r->result->inputs++;
+    for (int i = 0; i < r->out->event_count && !r->failed; i++)
+        compare_event(r, &r->out->events[i]);
+    for (int i = 0; i < r->out->verdict_count && !r->failed; i++)
+        compare_verdict(r, &r->out->verdicts[i]);
+    return r->failed;
+}
+
+static int keep_verdict(void *ctx, const struct journal_verdict *v)
+{
+    struct replay *r = ctx;
+    r->verdicts[r->verdict_count++] = v->verdict;
+    return r->verdict_count == VERDICTS_MAX;
+}
+
+/* Events on record that belong to inputs already fed, but were not replayed. */
+static void look_for_missing(struct replay *r, uint64_t end_seq)
+{
+    const struct event *was;
+    while (!r->failed && (was = next_expected(&r->expected, &r->failed, r->err)) && was->seq <= end_seq)
+        differ(r, "event %llu %s is on record, but not replayed", (unsigned long long)was->id,
+               event_kind_name(was->kind));
+    if (r->result->verdicts < r->verdict_count)
+        differ(r, "%d verdict(s) on record were not replayed", r->verdict_count - r->result->verdicts);
+}
+
+static int replay_session(struct journal_reader *reader, const struct journal_run *run, const struct bench *bench,
+                          struct replay *r, struct error *err)
+{
+    struct row_filter filter = row_filter_any();
+    filter.run_no = run->run_no;
+    filter.epoch = run->epoch;
+    r->engine = engine_new(bench);
+    r->out = calloc(1, sizeof *r->out);
+    r->expected =
+        (struct expected){.reader = reader, .epoch = run->epoch, .page = calloc(PAGE, sizeof *r->expected.page)};
+    if (!r->engine || !r->out || !r->expected.page)
+        return error_set(err, "memory is short");
+    if (journal_reader_verdicts(reader, &filter, keep_verdict, r, err) < 0 ||
+        journal_reader_inputs(reader, run->epoch, run->end_seq, feed, r, err) < 0 || r->failed)
+        return -1;
+    if (r->result->inputs == 0)
+        return error_set(err, "no inputs are on record for run %lld", (long long)run->run_no);
+    if (run->end_seq != 0)
+        look_for_missing(r, run->end_seq);
+    return r->failed ? -1 : 0;
+}
+
+static int find_run(struct journal_reader *reader, int64_t run_no, struct journal_run *run,
+                    struct journal_session *session, struct bench *bench, struct error *err)
+{
+    int found = journal_reader_run(reader, run_no, run, err);
+    if (found == 0)
+        return error_set(err, "there is no run %lld on record; soakbench run list shows them", (long long)run_no);
+    if (found < 0)
+        return -1;
+    found = journal_reader_session(reader, run->epoch, session, err);
+    if (found == 1)
+        found = journal_reader_bench(reader, run->epoch, bench, err);
+    if (found == 0)
+        return error_set(err, "the session or the bench of run %lld is not on record", (long long)run_no);
+    return found < 0 ? -1 : 0;
+}
+
+int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_result *result, struct error *err)
+{
+    struct journal_run *run = calloc(1, sizeof *run);
+    struct journal_session *session = calloc(1, sizeof *session);
+    struct bench *bench = calloc(1, sizeof *bench);
+    struct replay *r = calloc(1, sizeof *r);
+    int status = -1;
+    memset(result, 0, sizeof *result);
+    if (!run || !session || !bench || !r) {
+        error_set(err, "memory is short");
+        goto out;
+    }
+    if (find_run(reader, run_no, run, session, bench, err) != 0)
+        goto out;
+    result->run_no = run_no;
+    result->epoch = run->epoch;
+    (void)text_copy(result->recorded_by, sizeof result->recorded_by, session->engine_version);
+    (void)text_copy(result->replayed_by, sizeof result->replayed_by, engine_version());
+    r->result = result;
+    r->err = err;
+    status = replay_session(reader, run, bench, r, err);
+    engine_free(r->engine);
+    free(r->out);
+    free(r->expected.page);
+out:
+    free(run);
+    free(session);
+    free(bench);
+    free(r);
+    return status;
+}

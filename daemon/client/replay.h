@@ -1,0 +1,29 @@
+/* Judging a run again from the record: the engine is fed with the input log of the run's session up to the run's end,
+ * and every event and verdict is compared with the journaled ones to the bit. */
+#ifndef REPLAY_H
+#define REPLAY_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "journal_read.h"
+
+enum { REPLAY_DIFFERENCES_MAX = 20 };
+
+struct replay_result {
+    int64_t run_no;
+    uint64_t epoch;
+    char recorded_by[NAME_CAP]; /* engine version on record */
+    char replayed_by[NAME_CAP];
+    int64_t inputs, events; /* fed, compared */
+    int32_t verdicts;       /* of the run, compared */
+    int64_t differences;    /* all; the first REPLAY_DIFFERENCES_MAX are told */
+    char told[REPLAY_DIFFERENCES_MAX][TEXT_CAP];
+    bool has_verdict;
+    struct verdict verdict; /* the last one as replayed */
+};
+
+/* Returns 0 when it could be done (result->differences tells how it came out); -1 with err. */
+int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_result *result, struct error *err);
+
+#endif
