@@ -77,7 +77,7 @@ struct harness_whole {
     struct harness h; /* first: what tests see */
     struct harness_port peers[BUSES_MAX];
     struct bench_view view;
-    int nowhere;
+    int nowhere, log_fd, real_share;
 };
 
 static struct harness_whole *whole(struct harness *h)
@@ -144,29 +144,16 @@ static void make_journal_path(struct harness *h, const char *given)
     text_format(h->journal_path, sizeof h->journal_path, "%s/journal.db", h->folder);
 }
 
-struct harness *harness_new(const struct harness_setup *setup)
+/* A daemon on a clock that stands at now_ns (0: at its beginning). */
+static void start_daemon(struct harness_whole *w, int64_t now_ns)
 {
-    struct harness_whole *w = calloc(1, sizeof *w);
-    ck_assert_ptr_nonnull(w);
     struct harness *h = &w->h;
-    struct vbench_error vb_err = {""};
     struct error err = {""};
-    load_config(h, setup->config_path);
-    make_journal_path(h, setup->journal_path);
-    text_copy(h->config->journal.path, sizeof h->config->journal.path, h->journal_path);
-    h->config->store_count = h->config->notify_count = 0;
-    if (setup->edit)
-        setup->edit(h->config);
-    h->vb = vbench_new(setup->scenario, &vb_err);
-    ck_assert_msg(h->vb != NULL, "%s", vb_err.text);
-    vbench_set_rate(h->vb, h->config->bench.rate);
-    int64_t start_utc_ns = h->config->has_epoch ? h->config->epoch_utc_ns : vbench_epoch_s(h->vb) * H_SECOND;
-    h->clock = bench_clock_new_virtual(start_utc_ns, setup->real_share ? setup->real_share : 1);
-    h->start_ns = bench_clock_now_ns(h->clock);
-    vbench_start(h->vb, h->start_ns);
-    w->nowhere = nowhere_fd();
+    h->clock = bench_clock_new_virtual(h->start_utc_ns, w->real_share);
+    ck_assert_ptr_nonnull(h->clock);
+    bench_clock_advance(h->clock, now_ns);
     struct runtime_options options = {.log_level = LOG_LEVEL_DEBUG,
-                                      .log_fd = setup->log_fd ? setup->log_fd : w->nowhere,
+                                      .log_fd = w->log_fd,
                                       .no_control = true,
                                       .stop_fd = -1,
                                       .clock = h->clock,
@@ -176,6 +163,39 @@ struct harness *harness_new(const struct harness_setup *setup)
                                       .ctx = h};
     h->rt = runtime_new(h->config, &options, &err);
     ck_assert_msg(h->rt != NULL, "%s", err.text);
+}
+
+void harness_crash_and_restart(struct harness *h, int64_t down_ns)
+{
+    int64_t now_ns = bench_clock_now_ns(h->clock) + down_ns;
+    runtime_free(h->rt);
+    h->rt = NULL;
+    vbench_advance(h->vb, now_ns);
+    start_daemon(whole(h), now_ns);
+}
+
+struct harness *harness_new(const struct harness_setup *setup)
+{
+    struct harness_whole *w = calloc(1, sizeof *w);
+    ck_assert_ptr_nonnull(w);
+    struct harness *h = &w->h;
+    struct vbench_error vb_err = {""};
+    load_config(h, setup->config_path);
+    make_journal_path(h, setup->journal_path);
+    text_copy(h->config->journal.path, sizeof h->config->journal.path, h->journal_path);
+    h->config->store_count = h->config->notify_count = 0;
+    if (setup->edit)
+        setup->edit(h->config);
+    h->vb = vbench_new(setup->scenario, &vb_err);
+    ck_assert_msg(h->vb != NULL, "%s", vb_err.text);
+    vbench_set_rate(h->vb, h->config->bench.rate);
+    h->start_utc_ns = h->config->has_epoch ? h->config->epoch_utc_ns : vbench_epoch_s(h->vb) * H_SECOND;
+    w->nowhere = nowhere_fd();
+    w->log_fd = setup->log_fd ? setup->log_fd : w->nowhere;
+    w->real_share = setup->real_share ? setup->real_share : 1;
+    start_daemon(w, 0);
+    h->start_ns = bench_clock_now_ns(h->clock);
+    vbench_start(h->vb, h->start_ns);
     return h;
 }
 

@@ -36,6 +36,7 @@ struct harness {
     char folder[PATH_CAP]; /* of its own, empty when the journal is the caller's */
     char journal_path[PATH_CAP];
     int64_t start_ns;
+    int64_t start_utc_ns;
     uint64_t requests;
     /* faults, for tests to set */
     bool bus_silent[BUSES_MAX]; /* no answer from anything on the bus */
@@ -57,6 +58,10 @@ struct harness *harness_new(const struct harness_setup *setup);
  * a crash looks like to the journal. */
 void harness_free(struct harness *h);
 void harness_finish(struct harness *h);
+
+/* The daemon is gone from one moment to the next, and starts again down_ns later on the same journal; the bench goes
+ * on meanwhile, unattended. */
+void harness_crash_and_restart(struct harness *h, int64_t down_ns);
 
 /* Bench time since the start. */
 int64_t harness_elapsed_ns(const struct harness *h);

@@ -1,0 +1,62 @@
+/* The virtual bench as a program of its own on free ports of the loopback, a configuration that fits it, and the daemon
+ * and the client as programs beside it. What a test starts here is stopped by its own process number; folders are the
+ * test's own. Also a Modbus reader of our own, so that what a load controller says can be seen without the daemon. */
+#ifndef TCP_BENCH_H
+#define TCP_BENCH_H
+
+#include <stdbool.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+#include "capacity.h"
+
+struct tcp_bench {
+    char folder[PATH_CAP];
+    char config[PATH_CAP];
+    char journal[PATH_CAP];
+    char socket[PATH_CAP];
+    char log[PATH_CAP]; /* of the daemon */
+    int rack_port, meters_port;
+    pid_t bench, daemon;
+};
+
+/* Starts the virtual bench of config/examples/two-units at a rate; fails the test when it does not come up. extra
+ * (NULL: nothing) is put behind the end of the configuration; scenario_extra behind the scenario. */
+struct tcp_bench *tcp_bench_new(int rate, const char *config_extra, const char *scenario_extra);
+
+/* Stops what still runs and removes the folder. */
+void tcp_bench_free(struct tcp_bench *b);
+
+/* Starts the daemon and waits until its socket answers. */
+void tcp_bench_start_daemon(struct tcp_bench *b);
+
+/* SIGTERM and wait; returns the exit status. */
+int tcp_bench_stop_daemon(struct tcp_bench *b);
+
+/* SIGKILL and wait. */
+void tcp_bench_kill_daemon(struct tcp_bench *b);
+
+/* Runs a program with arguments (NULL at the end) and waits; output (malloc'd, NULL: not wanted) receives what it wrote
+ * to both its outputs. Returns the exit status, -1 when it did not end by itself within timeout_s. */
+int tcp_bench_run(const char *const argv[], int timeout_s, char **output);
+
+/* The soakbench command against the daemon's socket: "soakbench WORDS", words split at spaces. */
+int tcp_bench_client(struct tcp_bench *b, const char *words, char **output);
+
+/* Reads registers of the input table of a server, over a connection of its own. Returns 0 or -1. */
+int tcp_bench_read_inputs(int port, int server, int first, int count, uint16_t *values);
+
+/* Mask of closed steps of channel A (0) or B (1), as the controller says; -1 when it does not answer. */
+int tcp_bench_closed(struct tcp_bench *b, int channel);
+
+/* Waits until the mask is (not) zero; true when it came to be within timeout_s. */
+bool tcp_bench_wait_closed(struct tcp_bench *b, int channel, bool closed, double timeout_s);
+
+/* Text of a file, malloc'd; "" when there is none. */
+char *tcp_bench_file(const char *path);
+
+/* Real monotonic seconds. */
+double tcp_bench_now_s(void);
+void tcp_bench_pause(double seconds);
+
+#endif
