@@ -33,7 +33,7 @@ ARROWS = {
     "control": ["model", "journal"],
     "runtime": ["model", "compute", "engine", "journal", "drivers", "config", "uplink", "control"],
     "client": ["model", "compute", "engine", "journal", "drivers", "config", "control", "record"],
-    "web": ["model", "journal", "control", "record", "config"],
+    "web": ["model", "compute", "journal", "control", "record", "config"],
 }
 
 problems = []

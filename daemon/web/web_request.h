@@ -1,0 +1,51 @@
+/* One HTTP request and its answer, for the files of this room. */
+#ifndef WEB_REQUEST_H
+#define WEB_REQUEST_H
+
+#include <jansson.h>
+#include <microhttpd.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "error.h"
+#include "web_snapshot.h"
+
+struct web_context {
+    const char *socket_path, *journal_path, *version;
+    bool may_act;
+    struct web_snapshot *snapshot;
+};
+
+struct web_reply {
+    unsigned status;
+    const char *type;
+    void *bytes; /* malloc'd when owned */
+    size_t size;
+    bool owned;
+    bool cacheable; /* assets that change with the version only */
+};
+
+/* A request by its parts. Query arguments through web_argument. */
+struct web_request {
+    struct MHD_Connection *connection;
+    const char *path;
+    const char *body;
+    size_t body_size;
+};
+
+/* Value of a query argument, or NULL. */
+const char *web_argument(const struct web_request *q, const char *name);
+/* Number of a query argument between low and high; fallback when it is absent or no such number. */
+double web_number(const struct web_request *q, const char *name, double low, double high, double fallback);
+
+/* Fills reply with an object as JSON (taken over; NULL: 500). */
+void web_reply_json(struct web_reply *reply, unsigned status, json_t *object);
+/* {"error":{"what":...}} */
+void web_reply_error(struct web_reply *reply, unsigned status, const char *what);
+
+/* What /api/, /metrics and /health answer to GET. Returns false when the path is not theirs. */
+bool web_api_get(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
+/* POST /api/orders: an order for the daemon. */
+void web_api_order(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
+
+#endif
