@@ -44,7 +44,8 @@ enum {
     ENGINE_VERDICTS_MAX = CHANNELS_MAX
 };
 
-/* What one step asked for and had to say, in order. About a megabyte: the caller keeps one on the heap and reuses it. */
+/* What one step asked for and had to say, in order. About a megabyte: the caller keeps one on the heap and reuses it.
+ */
 struct engine_out {
     int32_t command_count, event_count, verdict_count;
     bool overflow; /* something did not fit: drop all loads, the record has a gap */
@@ -59,7 +60,8 @@ struct engine;
 struct engine *engine_new(const struct bench *bench);
 void engine_free(struct engine *engine);
 
-/* Takes one input. out is emptied first. Never fails: an input that makes no sense is answered by an event or ignored. */
+/* Takes one input. out is emptied first. Never fails: an input that makes no sense is answered by an event or ignored.
+ */
 void engine_step(struct engine *engine, const struct input *in, struct engine_out *out);
 
 /* The time at which the engine wants the next input at the latest; INT64_MAX: no wish. */

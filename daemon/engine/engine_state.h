@@ -1,0 +1,291 @@
+/* State of the engine, for the files of this room only. Everything is sized when the engine is made; a step allocates
+ * nothing. Times are nanoseconds of the bench clock. */
+#ifndef ENGINE_STATE_H
+#define ENGINE_STATE_H
+
+#include "capability.h"
+#include "cycle.h"
+#include "deviation.h"
+#include "drift.h"
+#include "engine.h"
+#include "load_voltage.h"
+
+#define SECOND_NS INT64_C(1000000000)
+#define NEVER_NS INT64_MAX
+#define LONG_AGO_NS (INT64_MIN / 4)
+
+enum { TRACK_CAP = 256, REASON_CAP = 160 };
+
+/* One reading as kept for looking back. */
+struct sample {
+    int64_t stamp_ns, half_ns;
+    double value;
+};
+
+/* A signal: its latest state and its last good readings, in order of stamp. */
+struct track {
+    struct sample ring[TRACK_CAP]; /* good reading number n lies at n % TRACK_CAP */
+    uint64_t count;                /* good readings ever */
+    int64_t good_seen_ns;          /* arrival of the latest good one; LONG_AGO_NS: none */
+    double value;                  /* latest good; NAN: none */
+    enum quality quality;          /* of the latest reading, good or not */
+    bool any;                      /* a reading of whatever quality came */
+    bool lost;                     /* silent for longer than its class bears, and said so */
+    bool in_use;                   /* the bench has this signal */
+};
+
+struct device_state {
+    bool up;
+    bool beat_stopped;  /* for good, until a person resets, or during a proof */
+    bool lease_expired; /* the bus found the lease run out; needs BEAT_START */
+    bool drop_pending;  /* a drop was asked for and is not confirmed */
+    int64_t lease_until_ns;
+    bool proved;
+    int64_t proved_utc_ns, proved_took_ns;
+    int64_t up_ns, lost_ns; /* when the link came and went */
+};
+
+struct bus_state {
+    int64_t watermark_ns; /* stamp of the last transaction; LONG_AGO_NS: none */
+};
+
+struct circuit_state {
+    double heat; /* share of the breaker's steady heat at rated current */
+    int64_t at_ns;
+};
+
+enum load_phase {
+    LOAD_OPEN,      /* confirmed, or never closed */
+    LOAD_CLOSING,   /* steps asked for, not yet on the wire: the record's turn */
+    LOAD_TRAVEL,    /* contactors on their way */
+    LOAD_TRIGGER,   /* steps closed, torch switch asked for */
+    LOAD_ON,        /* steps closed, and the torch switch held where there is one */
+    LOAD_RELEASING, /* torch switch released, current has to stop before steps open */
+    LOAD_OPENING    /* steps told to open */
+};
+
+struct load_state {
+    enum load_phase phase;
+    uint32_t mask;  /* commanded */
+    bool triggered; /* output is switched by the torch switch; else the contactors make and break the current */
+    bool trigger_on;
+    uint64_t steps_command, trigger_command, open_command;
+    int64_t closing_ns, opening_ns; /* when asked for */
+    int64_t commanded_on_ns;        /* when the output was commanded on, by the wire */
+    bool off_taken;                 /* the figures know that it was commanded off */
+    int escalation;                 /* 0 no trouble, 1 dropped, 2 dropped again, 3 beat stopped and supply tripped */
+    enum interlock fault;           /* NOT_CLOSED or NOT_OPENED, to be taken by the interlocks */
+    char fault_text[REASON_CAP];
+    uint64_t others_live; /* channels whose current flowed already when this one closed (cross-wiring) */
+};
+
+enum timer_id { TIMER_LOAD, TIMER_PHASE, TIMER_SHUTOFF, TIMER_PROBE, TIMER_FAN, TIMER_COUNT_ };
+
+enum course {
+    COURSE_NONE,
+    COURSE_READY,     /* preflight: fans, signals and supply have to be there */
+    COURSE_SETTING,   /* the operator dials the unit in */
+    COURSE_SET_OPEN,  /* opening after setting */
+    COURSE_REST,      /* rest after setting, before the first cycle */
+    COURSE_PART,      /* on-load part */
+    COURSE_PART_OPEN, /* opening at its end */
+    COURSE_DRAIN,     /* open; the last readings of the part are still on their way */
+    COURSE_PAUSE,
+    COURSE_CONFIRM,  /* current has gone: is it a shutoff? */
+    COURSE_EVIDENCE, /* shutoff; load opened, evidence comes in */
+    COURSE_RECOVER,  /* waiting for the reset */
+    COURSE_ENDING    /* cut short; opening, then the run ends */
+};
+
+/* Mean of a slow signal over the on-load part, from its own readings in their own order. */
+struct slow_mean {
+    double sum, least, most;
+    int64_t count;
+    uint64_t taken; /* of the track */
+};
+
+struct figures {
+    bool running; /* a cycle is being measured */
+    struct cycle_setup setup;
+    struct cycle cycle;
+    struct slow_mean u1, intake;
+    bool is_void;
+    char void_text[REASON_CAP];
+    bool reduced_told, rated_seen;
+    int64_t low_since_ns; /* current below rated, having been there; NEVER_NS: not */
+};
+
+struct cycle_result {
+    int number;
+    bool valid;
+    struct cycle_figures figures;
+    double supply_v, intake_degc;
+    double commanded_s, pause_s;
+    int64_t begin_ns, length_ns;
+    enum run_outcome outcome;
+};
+
+/* A shutoff: found, located, explained. */
+struct shutoff {
+    bool found;         /* explained and told */
+    uint64_t event_id;  /* of the latest telling */
+    int64_t suspect_ns; /* arrival of the reading that raised suspicion */
+    struct edge at;
+    int64_t opened_ns; /* when the bench opened the load for it; evidence ends here */
+    double on_s;       /* conducting until then */
+    struct bounded_time at_rated;
+    enum shutoff_cause cause, second;
+    double confidence;
+    char evidence[TEXT_CAP];
+    bool reset_seen;
+    double reset_s, reset_half_s;
+    int cycle;
+    double supply_v; /* before */
+    bool probing;
+    int64_t probe_ns, last_off_ns; /* latest look at which the output was still off */
+};
+
+enum ending {
+    ENDING_NONE,
+    ENDING_COMPLETE, /* all that was asked for was done */
+    ENDING_SHUTOFF,  /* a shutoff decided or ended it */
+    ENDING_NEVER_REACHED,
+    ENDING_CUT_SHORT /* by operator, interlock, link, clock, journal */
+};
+
+struct run {
+    bool active;
+    struct run_request rq;
+    struct load_point point;
+    enum start_condition start; /* as found */
+    int64_t begin_ns;
+    int64_t cycle_ns, rated_on_ns, guard_ns;
+    uint32_t mask;
+    double temperature_factor; /* of the elements, as measured */
+    int cycle;                 /* number of the present one */
+    int64_t cycle_begin_ns;
+    int64_t part_cap_ns; /* longest on-load part commanded */
+    int64_t pause_begin_ns;
+    double setting_s;
+    int cycles_valid, cycles_void;
+    bool has_last, has_first_shutoff;
+    struct cycle_result last;     /* last cycle, valid or not */
+    struct cycle_result deciding; /* the one the verdict rests on */
+    bool has_deciding;
+    bool all_held;
+    double longest_pause_s;
+    struct shutoff first_shutoff; /* the first that told against the unit, or ended the run */
+    struct cycle_result shutoff_cycle;
+    struct drift_series drift_points;
+    struct drift drift;
+    bool drift_known, at_equilibrium;
+    double reached_a;
+    int cutouts;
+    struct cutout_cycle cutout_cycles[CAPABILITY_MAX];
+    int revision;
+    char flags[TEXT_CAP]; /* what rules flagged */
+    double u0_v;          /* learnt no-load voltage; NAN */
+    bool live_told;
+    bool meter_doubt;
+    int tries;                       /* to begin an on-load part, s */
+    enum shutoff_cause ending_cause; /* of a run that is being cut short */
+    char ending_text[REASON_CAP];
+    char never_text[REASON_CAP];
+};
+
+struct rule_state {
+    int64_t since_ns; /* condition holds since; NEVER_NS: it does not */
+    bool told;
+};
+
+struct channel {
+    enum channel_state state;
+    bool rigged;
+    bool needs_confirm; /* was on load when the last session broke off */
+    enum interlock latched;
+    char latched_text[REASON_CAP];
+    enum course course;
+    int64_t timers[TIMER_COUNT_];
+    struct load_state load;
+    struct run run;
+    struct figures figures;
+    struct shutoff shutoff;
+    enum verdict_kind verdict; /* of the last run, shown until released */
+    enum shutoff_cause cause;
+    int64_t run_no_shown;
+    int64_t hold_since_ns[INTERLOCK_COUNT_]; /* condition seen since; NEVER_NS: not */
+    enum interlock asked;                    /* to be latched in this step: rule, queue, clock, link */
+    char asked_text[REASON_CAP];
+    int64_t last_load_utc_ns;
+    int cutouts_tonight;
+    uint64_t end_request, reset_request; /* to be answered "done" when open is confirmed; 0 none */
+    bool fan_on, supply_off;
+    struct rule_state rules[RULES_MAX];
+    int advised; /* A by which the operator was last told to change the unit */
+    char doing[TEXT_CAP];
+};
+
+enum proof_phase { PROOF_NONE, PROOF_CLOSING, PROOF_BEATLESS, PROOF_OPENING };
+
+/* Proof of a load controller's watchdog. */
+struct proof {
+    enum proof_phase phase;
+    int device, channel;
+    uint64_t request;
+    uint64_t stop_command;
+    bool stop_acked;
+    int64_t last_beat_ns;
+    int64_t closed_ns; /* latest stamp at which feedback was still closed */
+    int64_t closed_half_ns;
+    int64_t deadline_ns;
+    bool passed;
+    char text[TEXT_CAP];
+};
+
+struct engine {
+    struct bench bench;
+    struct track *tracks;
+    int16_t (*rule_signal)[CHANNELS_MAX]; /* signal that a rule looks at on a channel, -1 none */
+    struct engine_out *out;               /* of the step under way */
+    bool booted;
+    bool after_interruption;
+    uint64_t epoch;
+    int64_t boot_ns, boot_utc_ns;
+    uint64_t seq;
+    int64_t now_ns;  /* time of the timer or input being taken */
+    int64_t step_ns; /* seen_ns of the step */
+    uint64_t events, commands;
+    bool beacon_on;
+    int64_t journal_age_ns, journal_at_ns;
+    bool journal_failed, space_low;
+    struct bus_state buses[BUSES_MAX];
+    struct device_state devices[DEVICES_MAX];
+    struct circuit_state circuits[CIRCUITS_MAX];
+    struct channel channels[CHANNELS_MAX];
+    struct proof proof;
+    struct event scratch_event; /* where the output is full */
+    struct command scratch_command;
+};
+
+/* The bench's and the engine's side of a channel. */
+static inline struct channel *channel_of(struct engine *e, int ch)
+{
+    return &e->channels[ch];
+}
+
+static inline const struct bench_channel *bench_channel_of(const struct engine *e, int ch)
+{
+    return &e->bench.channels[ch];
+}
+
+static inline int64_t utc_of(const struct engine *e, int64_t ns)
+{
+    return e->boot_utc_ns + (ns - e->boot_ns);
+}
+
+static inline double seconds_of(int64_t ns)
+{
+    return (double)ns / 1e9;
+}
+
+#endif

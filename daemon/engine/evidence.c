@@ -1,0 +1,240 @@
+#include "evidence.h"
+
+#include <math.h>
+
+#include "error.h"
+#include "figures.h"
+#include "load.h"
+#include "track.h"
+
+/* The window of a signal around a shutoff. */
+struct window {
+    int64_t before_from, before_to, after_from, after_to;
+};
+
+static struct window window_of(const struct engine *e, int ch, enum signal_kind kind)
+{
+    const struct shutoff *s = &e->channels[ch].shutoff;
+    int64_t lag = signal_lag_ns(e, ch, kind);
+    return (struct window){
+        .before_from = s->at.earliest_ns - 5 * SECOND_NS - lag,
+        .before_to = s->at.earliest_ns,
+        .after_from = s->at.latest_ns + lag,
+        .after_to = s->opened_ns,
+    };
+}
+
+static double before(struct engine *e, int ch, enum signal_kind kind)
+{
+    const struct track *t = track_of(e, ch, kind);
+    struct window w = window_of(e, ch, kind);
+    return t ? track_mean(t, w.before_from, w.before_to, NULL) : NAN;
+}
+
+/* until_now: also what came after the bench had opened the load, for signals that this does not touch. */
+static double after(struct engine *e, int ch, enum signal_kind kind, bool until_now)
+{
+    const struct track *t = track_of(e, ch, kind);
+    struct window w = window_of(e, ch, kind);
+    return t ? track_mean(t, w.after_from, until_now ? e->now_ns : w.after_to, NULL) : NAN;
+}
+
+static bool fed_meter_died(struct engine *e, int ch)
+{
+    const struct bench_channel *b = bench_channel_of(e, ch);
+    const struct shutoff *s = &e->channels[ch].shutoff;
+    if (b->circuit < 0)
+        return false;
+    for (int d = 0; d < e->bench.device_count; d++) {
+        const struct bench_device *device = &e->bench.devices[d];
+        if (device->powered_from != b->circuit)
+            continue;
+        if (!e->devices[d].up && e->devices[d].lost_ns >= s->at.earliest_ns - 2 * SECOND_NS)
+            return true;
+        /* Its readings stopped with the current, though the link is not yet given up. */
+        int64_t latest = LONG_AGO_NS;
+        for (int i = 0; i < e->bench.signal_count; i++)
+            if (e->bench.signals[i].device == d && track_stamp(&e->tracks[i]) > latest)
+                latest = track_stamp(&e->tracks[i]);
+        if (latest > LONG_AGO_NS && latest < s->at.latest_ns + 2 * device->poll_ns &&
+            e->now_ns - latest > 3 * device->poll_ns + SECOND_NS)
+            return true;
+    }
+    return false;
+}
+
+static bool shared_loss(const struct engine *e, int ch)
+{
+    const struct shutoff *s = &e->channels[ch].shutoff;
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        const struct channel *c = &e->channels[i];
+        if (i == ch || e->bench.channels[i].circuit != e->bench.channels[ch].circuit ||
+            e->bench.channels[ch].circuit < 0)
+            continue;
+        int64_t apart = c->shutoff.at.at_ns - s->at.at_ns;
+        if (c->run.active && c->shutoff.suspect_ns > 0 && apart < 2 * SECOND_NS && apart > -2 * SECOND_NS)
+            return true;
+    }
+    return false;
+}
+
+void evidence_gather(struct engine *e, int ch, struct evidence *ev)
+{
+    struct channel *c = channel_of(e, ch);
+    const struct track *u2 = track_of(e, ch, SIG_U2), *i2 = track_of(e, ch, SIG_I2), *u1 = track_of(e, ch, SIG_U1);
+    const struct track *peak = track_of(e, ch, SIG_U2_PEAK);
+    struct window w = window_of(e, ch, SIG_U2);
+    struct cycle_figures f;
+    figures_now(e, ch, &f);
+    *ev = (struct evidence){
+        .rated_a = c->run.point.current_a,
+        .rated_u2_v = c->run.point.voltage_v,
+        .rated_u1_v = c->run.rq.point.supply_v,
+        .u0_v = c->run.u0_v > 5 ? c->run.u0_v : c->run.rq.point.no_load_v,
+        .i2_before = before(e, ch, SIG_I2),
+        .u2_before = before(e, ch, SIG_U2),
+        .u2_after = after(e, ch, SIG_U2, false),
+        .u2_most_after = u2 ? track_most(u2, c->shutoff.at.earliest_ns, w.after_to) : NAN,
+        .u2_peak_after = peak ? track_most(peak, c->shutoff.at.earliest_ns, w.after_to) : NAN,
+        .u2_least_before = u2 ? track_least(u2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
+        .i2_most_before = i2 ? track_most(i2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
+        .u1_before = before(e, ch, SIG_U1),
+        .u1_least_before = u1 ? track_least(u1, w.before_from, c->shutoff.at.latest_ns) : NAN,
+        .u1_after = after(e, ch, SIG_U1, true),
+        .u1_line_after = after(e, ch, SIG_U1_LINE, true),
+        .i1_before = before(e, ch, SIG_I1),
+        .i1_after = after(e, ch, SIG_I1, true),
+        .breaker_before = before(e, ch, SIG_BREAKER_AUX),
+        .breaker_after = after(e, ch, SIG_BREAKER_AUX, true),
+        .lamp_after = after(e, ch, SIG_THERMAL_LAMP, true),
+        .speed_before = before(e, ch, SIG_ENGINE_SPEED),
+        .speed_after = after(e, ch, SIG_ENGINE_SPEED, true),
+        .exhaust_k = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE),
+        .meter_fed_by_circuit_died = fed_meter_died(e, ch),
+        .circuit_shared_loss = shared_loss(e, ch),
+        .on_s = f.ends > 0 ? seconds_of(f.first_end.at_ns - f.begin.at_ns) : seconds_of(f.conducting.best_ns),
+    };
+}
+
+static void conclude(struct shutoff *s, enum shutoff_cause cause, enum shutoff_cause second, double confidence)
+{
+    s->cause = cause;
+    s->second = second;
+    s->confidence = confidence;
+}
+
+/* The supply is gone. True when that explains the shutoff. */
+static bool weigh_supply_gone(const struct evidence *ev, struct shutoff *s)
+{
+    char *text = s->evidence;
+    if (ev->breaker_after < 0.5 && !(ev->breaker_before < 0.5)) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_NONE, 0.98);
+        (void)text_copy(text, TEXT_CAP, "the breaker's contact opened with the current");
+        return true;
+    }
+    if (ev->u1_after < 0.3 * ev->rated_u1_v) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_NONE, 0.95);
+        (void)text_format(text, TEXT_CAP, "the supply fell to %.0f V with the current%s", ev->u1_after,
+                          ev->u1_line_after > 0.7 * ev->rated_u1_v ? ", while the line ahead of the breaker stands"
+                          : ev->circuit_shared_loss                ? ", and so did another channel of the circuit"
+                                                                   : "");
+        return true;
+    }
+    if (isnan(ev->u1_after) && ev->meter_fed_by_circuit_died) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_NONE, 0.92);
+        (void)text_copy(text, TEXT_CAP, "the meter fed from the same circuit fell silent together with the current");
+        return true;
+    }
+    if (ev->speed_after < 0.5 * ev->speed_before) {
+        conclude(s, CAUSE_ENGINE_STOPPED, CAUSE_NONE, 0.92);
+        (void)text_format(text, TEXT_CAP, "the engine's speed fell from %.0f to %.0f 1/min", ev->speed_before,
+                          ev->speed_after);
+        return true;
+    }
+    return false;
+}
+
+/* Something in the load path. */
+static bool weigh_path(const struct evidence *ev, struct shutoff *s)
+{
+    double most = ev->u2_peak_after > ev->u2_most_after ? ev->u2_peak_after : ev->u2_most_after;
+    double line = 1.3 * ev->u2_before;
+    if (ev->u0_v > 0 && 0.6 * ev->u0_v > line)
+        line = 0.6 * ev->u0_v;
+    if (most > line) {
+        bool stands = ev->u2_after > line;
+        conclude(s, CAUSE_LOAD_PATH_OPEN, CAUSE_NONE, stands ? 0.97 : 0.9);
+        (void)text_format(
+            s->evidence, TEXT_CAP,
+            "the voltage rose from %.1f V to %.1f V as the current went: the unit was live into an open path",
+            ev->u2_before, most);
+        return true;
+    }
+    if (ev->u2_least_before < 0.4 * ev->u2_before && ev->i2_most_before > 0.95 * ev->i2_before && ev->u2_before > 5) {
+        conclude(s, CAUSE_LOAD_PATH_SHORT, CAUSE_NONE, 0.85);
+        (void)text_format(s->evidence, TEXT_CAP,
+                          "the voltage fell to %.1f V while the current stood at %.0f A, then both went",
+                          ev->u2_least_before, ev->i2_most_before);
+        return true;
+    }
+    return false;
+}
+
+/* The unit itself, with the supply there or not known. */
+static void weigh_unit(const struct evidence *ev, struct shutoff *s)
+{
+    char *text = s->evidence;
+    bool supply_known = !isnan(ev->u1_after);
+    bool draws = ev->i1_after > 0.01 * ev->i1_before && ev->i1_after > 0.03;
+    if (ev->lamp_after >= 0.5) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.97);
+        (void)text_copy(text, TEXT_CAP,
+                        "current and voltage went together and the unit's over-temperature lamp is lit");
+    } else if (ev->u1_least_before < 0.87 * ev->rated_u1_v) {
+        conclude(s, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.7);
+        (void)text_format(text, TEXT_CAP,
+                          "the supply sagged to %.0f V before the current went; a reset within seconds would settle it",
+                          ev->u1_least_before);
+    } else if (ev->on_s < 15) {
+        conclude(s, CAUSE_UNIT_PROTECTION, CAUSE_UNIT_FAULT, 0.5);
+        (void)text_format(text, TEXT_CAP,
+                          "off after only %.1f s on-load, too early for heat; the unit's display code would settle it",
+                          ev->on_s);
+    } else if (supply_known && draws) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.9);
+        (void)text_format(
+            text, TEXT_CAP,
+            "current and voltage went together, the supply stands at %.0f V and the unit still draws %.2f A",
+            ev->u1_after, ev->i1_after);
+    } else if (supply_known && !isnan(ev->i1_after)) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.5);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together and the unit draws nothing, with %.0f V at hand; a reset "
+                          "by itself would settle it",
+                          ev->u1_after);
+    } else if (supply_known) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.6);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together with the supply at %.0f V; supply current or a reset by "
+                          "itself would settle it",
+                          ev->u1_after);
+    } else if (ev->circuit_shared_loss) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_THERMAL_CUTOUT, 0.7);
+        (void)text_copy(
+            text, TEXT_CAP,
+            "another channel of the same circuit lost its current at the same time; the supply is not measured");
+    } else {
+        conclude(s, CAUSE_UNKNOWN, CAUSE_THERMAL_CUTOUT, 0.3);
+        (void)text_copy(
+            text, TEXT_CAP,
+            "current and voltage went together; the supply is not measured, a reset by itself would settle it");
+    }
+}
+
+void evidence_weigh(const struct evidence *ev, struct shutoff *s)
+{
+    s->evidence[0] = '\0';
+    if (!weigh_supply_gone(ev, s) && !weigh_path(ev, s))
+        weigh_unit(ev, s);
+    (void)text_append(s->evidence, sizeof s->evidence, " (at %.1f s)", ev->on_s);
+}

@@ -1,0 +1,148 @@
+#include "figures.h"
+
+#include <math.h>
+
+#include "emit.h"
+#include "error.h"
+#include "track.h"
+#include "uncertainty.h"
+
+double channel_lead_ohm(const struct engine *e, int ch)
+{
+    const struct bench_channel *b = bench_channel_of(e, ch);
+    return b->u2_at_bank ? 0 : b->load.lead_resistance_ohm;
+}
+
+double channel_ohm_factor(const struct engine *e, int ch)
+{
+    double f = e->channels[ch].run.temperature_factor;
+    return f > 0 ? f : 1;
+}
+
+static void slow_begin(struct slow_mean *m, const struct track *t)
+{
+    *m = (struct slow_mean){.least = NAN, .most = NAN, .taken = t ? t->count : 0};
+}
+
+bool figures_begin(struct engine *e, int ch, int64_t begin_ns)
+{
+    struct channel *c = channel_of(e, ch);
+    struct figures *f = &c->figures;
+    const struct bench_signal *i2 = signal_of(e, ch, SIG_I2);
+    const struct bench_signal *u2 = signal_of(e, ch, SIG_U2);
+    struct error err = {{0}};
+    if (!i2 || !u2)
+        return false;
+    double unc = uncertainty_expanded(&i2->uncertainty, c->run.point.current_a);
+    if (cycle_setup_for(&c->run.rq.point, c->run.point.voltage_v, unc, &e->bench.limits, i2, u2, &f->setup, &err) !=
+            0 ||
+        (!f->running && cycle_begin(&f->cycle, &f->setup, begin_ns, &err) != 0)) {
+        emit_text(e, EVENT_NOTE, ch, "no figures: %.200s", err.text);
+        f->running = false;
+        return false;
+    }
+    if (f->running) {
+        struct cycle before = f->cycle;
+        cycle_begin_after(&f->cycle, &before, begin_ns);
+    }
+    f->running = true;
+    slow_begin(&f->u1, track_of(e, ch, SIG_U1));
+    slow_begin(&f->intake, track_of(e, ch, SIG_T_INTAKE));
+    f->is_void = false;
+    f->void_text[0] = '\0';
+    f->reduced_told = false;
+    f->rated_seen = false;
+    f->low_since_ns = NEVER_NS;
+    return true;
+}
+
+void figures_commanded(struct engine *e, int ch, int64_t at_ns, bool on)
+{
+    struct figures *f = &channel_of(e, ch)->figures;
+    if (f->running)
+        cycle_command(&f->cycle, at_ns, 0, on);
+}
+
+void figures_take(struct engine *e, const struct input_readings *m, const struct reading *r)
+{
+    for (int ch = 0; ch < e->bench.channel_count; ch++) {
+        struct figures *f = &e->channels[ch].figures;
+        if (!f->running)
+            continue;
+        const int *signal = e->bench.channels[ch].signal;
+        if (r->signal == signal[SIG_I2])
+            cycle_feed(&f->cycle, CYCLE_I2, m->stamp_ns, m->half_width_ns, r->value, r->quality);
+        else if (r->signal == signal[SIG_U2])
+            cycle_feed(&f->cycle, CYCLE_U2, m->stamp_ns, m->half_width_ns, r->value, r->quality);
+        else if (r->signal == signal[SIG_U1] || r->signal == signal[SIG_T_INTAKE])
+            figures_slow(e, ch);
+    }
+}
+
+void figures_now(struct engine *e, int ch, struct cycle_figures *f)
+{
+    const struct cycle *c = &channel_of(e, ch)->figures.cycle;
+    int64_t known = cycle_known_ns(c);
+    cycle_figures(c, known > c->begin_ns ? known : c->begin_ns, f);
+}
+
+static void slow_take(struct slow_mean *m, const struct track *t, const struct cycle_figures *f, int64_t settle_ns)
+{
+    for (; m->taken < t->count; m->taken++) {
+        const struct sample *s = track_sample(t, m->taken);
+        if (!s)
+            continue;
+        if (s->stamp_ns > f->known_ns)
+            return;
+        int64_t begin = f->begin.at_ns + settle_ns;
+        if (!f->began || s->stamp_ns < begin || (f->ends > 0 && s->stamp_ns > f->first_end.at_ns))
+            continue;
+        m->sum += s->value;
+        m->count++;
+        if (isnan(m->least) || s->value < m->least)
+            m->least = s->value;
+        if (isnan(m->most) || s->value > m->most)
+            m->most = s->value;
+    }
+}
+
+void figures_slow(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct cycle_figures f;
+    figures_now(e, ch, &f);
+    const struct track *u1 = track_of(e, ch, SIG_U1), *intake = track_of(e, ch, SIG_T_INTAKE);
+    if (u1)
+        slow_take(&c->figures.u1, u1, &f, c->figures.setup.settle_ns);
+    if (intake)
+        slow_take(&c->figures.intake, intake, &f, c->figures.setup.settle_ns);
+}
+
+void figures_close(struct engine *e, int ch, int64_t end_ns, struct cycle_result *r)
+{
+    struct channel *c = channel_of(e, ch);
+    struct figures *f = &c->figures;
+    figures_slow(e, ch);
+    figures_now(e, ch, &r->figures);
+    r->begin_ns = f->cycle.begin_ns;
+    r->length_ns = end_ns - f->cycle.begin_ns;
+    r->commanded_s = seconds_of(r->figures.commanded.best_ns);
+    r->supply_v = f->u1.count > 0 ? f->u1.sum / (double)f->u1.count : track_value(e, ch, SIG_U1);
+    r->intake_degc = f->intake.count > 0 ? f->intake.sum / (double)f->intake.count : track_value(e, ch, SIG_T_INTAKE);
+}
+
+void figures_void(struct engine *e, int ch, const char *why)
+{
+    struct figures *f = &channel_of(e, ch)->figures;
+    if (!f->running || f->is_void)
+        return;
+    f->is_void = true;
+    (void)text_copy(f->void_text, sizeof f->void_text, why);
+}
+
+double figures_time_uncertainty_s(const struct cycle_figures *f)
+{
+    double begin = f->began ? seconds_of(f->begin.half_width_ns) : 0;
+    double end = f->ends > 0 ? seconds_of(f->first_end.half_width_ns) : 0;
+    return time_uncertainty_s(begin, end);
+}

@@ -1,0 +1,273 @@
+#include "judge.h"
+
+#include <math.h>
+
+#include "error.h"
+#include "figures.h"
+#include "procedure.h"
+#include "track.h"
+#include "uncertainty.h"
+
+enum start_condition judge_start(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
+{
+    const struct channel *c = &e->channels[ch];
+    const struct bench_limits *l = &e->bench.limits;
+    int64_t rest = utc_of(e, e->step_ns) - c->last_load_utc_ns;
+    double over = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE);
+    if (c->last_load_utc_ns > 0 && rest < l->cold_rest_ns && rq->start != START_COLD) {
+        (void)text_format(why, cap, "the channel was on-load %.0f min ago", seconds_of(rest) / 60);
+        return START_WARM;
+    }
+    if (!isnan(over) && over > l->cold_within_k) {
+        (void)text_format(why, cap, "exhaust air is %.1f K above the intake", over);
+        return START_WARM;
+    }
+    if (rq->start == START_WARM) {
+        (void)text_copy(why, cap, "warm, by the operator's word");
+        return START_WARM;
+    }
+    (void)text_copy(why, cap,
+                    isnan(over) ? "cold, by the time since the last load only"
+                                : "exhaust air within limits of the intake");
+    return isnan(over) && rq->start == START_UNKNOWN ? START_UNKNOWN : START_COLD;
+}
+
+static enum basis basis_of(const struct run *r, const struct cycle_result *at, const struct deviation_tolerance *tol)
+{
+    if (r->at_equilibrium) {
+        double off = at->intake_degc - r->rq.point.ambient_degc;
+        bool held_hot = r->rq.heated_intake && off <= tol->intake_k && off >= -tol->intake_k;
+        return held_hot ? BASIS_EQUILIBRIUM_40 : BASIS_EQUILIBRIUM;
+    }
+    return r->start == START_WARM ? BASIS_WARM_CYCLE : BASIS_COLD_CYCLE;
+}
+
+static bool shutoff_tells(const struct run *r)
+{
+    return r->has_first_shutoff && r->shutoff_cycle.outcome == OUTCOME_SHUTOFF &&
+           !cause_is_outside_unit(r->first_shutoff.cause) && r->first_shutoff.cause != CAUSE_UNKNOWN;
+}
+
+static enum run_outcome outcome_of(const struct run *r, enum ending ending)
+{
+    if (shutoff_tells(r))
+        return OUTCOME_SHUTOFF;
+    switch (ending) {
+    case ENDING_SHUTOFF:
+        return r->has_first_shutoff ? r->shutoff_cycle.outcome : OUTCOME_UNCLEAR;
+    case ENDING_NEVER_REACHED:
+        return OUTCOME_NEVER_REACHED;
+    case ENDING_COMPLETE:
+        break;
+    default:
+        return OUTCOME_UNCLEAR;
+    }
+    if (!r->has_deciding || !r->last.valid)
+        return OUTCOME_UNCLEAR;
+    if (r->rq.procedure != PROCEDURE_SOAK && r->cycles_void > 0)
+        return OUTCOME_UNCLEAR;
+    return r->rq.procedure == PROCEDURE_SOAK || r->all_held ? r->deciding.outcome : OUTCOME_UNCLEAR;
+}
+
+static uint32_t deviations_of(struct engine *e, int ch, const struct cycle_result *at)
+{
+    const struct run *r = &e->channels[ch].run;
+    struct deviation_tolerance tol = deviation_tolerance_default(&e->bench.limits);
+    const struct bench_signal *i2 = signal_of(e, ch, SIG_I2), *u2 = signal_of(e, ch, SIG_U2);
+    struct seen_conditions seen = {
+        .current_a = at->figures.current_a.mean,
+        .load_voltage_v = at->figures.voltage_v.mean,
+        .supply_v = at->supply_v,
+        .intake_degc = at->intake_degc,
+        .altitude_m = e->bench.limits.altitude_m,
+        .at_equilibrium = r->at_equilibrium,
+        .pause_s = r->longest_pause_s > 0 ? r->longest_pause_s : NAN,
+        .planned_pause_s = r->longest_pause_s > 0 ? seconds_of(r->cycle_ns - r->rated_on_ns) : NAN,
+        .current_uncertainty_a = i2 ? uncertainty_expanded(&i2->uncertainty, r->point.current_a) : 0,
+        .load_voltage_uncertainty_v = u2 ? uncertainty_expanded(&u2->uncertainty, r->point.voltage_v) : 0,
+    };
+    return deviations_seen(&r->rq.point, r->point.voltage_v, &seen, &tol);
+}
+
+static void say_start(const struct run *r, const struct verdict *v, char *text, size_t cap)
+{
+    if (v->basis == BASIS_EQUILIBRIUM || v->basis == BASIS_EQUILIBRIUM_40)
+        (void)text_format(text, cap, "at equilibrium");
+    else
+        (void)text_format(text, cap, "from %s",
+                          r->start == START_COLD   ? "cold"
+                          : r->start == START_WARM ? "warm"
+                                                   : "an unknown start");
+    if (!isnan(v->intake_degc))
+        (void)text_append(text, cap, " at %.0f degC intake", v->intake_degc);
+}
+
+static void say_deviations(uint32_t bits, char *text, size_t cap)
+{
+    int n;
+    const struct deviation_rule *rules = deviation_rules(&n);
+    const char *between = " (";
+    for (int i = 0; i < n; i++) {
+        if (!(bits & (uint32_t)rules[i].bit))
+            continue;
+        (void)text_append(text, cap, "%s%s", between, rules[i].name);
+        between = ", ";
+    }
+    if (between[0] == ',')
+        (void)text_append(text, cap, ")");
+}
+
+static void say_hold(const struct run *r, struct verdict *v, const char *start)
+{
+    size_t cap = sizeof v->reason;
+    if (v->kind == VERDICT_MET)
+        (void)text_format(v->reason, cap, "met: held %.0f A for the rated %.0f s of each cycle %s", r->point.current_a,
+                          v->rated_on_s, start);
+    else
+        (void)text_format(v->reason, cap, "held %d cycle%s %s: %.0f s at %.0f A, rated %.0f s", v->cycles_valid,
+                          v->cycles_valid == 1 ? "" : "s", start, v->at_rated_s, r->point.current_a, v->rated_on_s);
+}
+
+static void say_reason(const struct run *r, enum ending ending, const struct allowed *a, enum run_outcome outcome,
+                       struct verdict *v)
+{
+    char start[80];
+    size_t cap = sizeof v->reason;
+    say_start(r, v, start, sizeof start);
+    if (v->kind == VERDICT_MET || v->kind == VERDICT_HELD) {
+        say_hold(r, v, start);
+    } else if (v->kind == VERDICT_NOT_MET && outcome == OUTCOME_NEVER_REACHED) {
+        (void)text_format(v->reason, cap, "not met: %s with the control at maximum", r->never_text);
+    } else if (v->kind == VERDICT_NOT_MET) {
+        (void)text_format(v->reason, cap, "not met: %s after %.0f s, rated %.0f s, %s", shutoff_cause_name(v->cause),
+                          v->shutoff_s, v->rated_on_s, start);
+        if (v->reset_s > 0)
+            (void)text_append(v->reason, cap, "; reset after %.1f min", v->reset_s / 60);
+    } else if (ending == ENDING_CUT_SHORT) {
+        (void)text_format(v->reason, cap, "undecided: cut short, %s", r->ending_text);
+    } else if (r->has_first_shutoff && outcome != OUTCOME_NEVER_REACHED) {
+        (void)text_format(v->reason, cap, "undecided: shut off after %.0f s (%s%s%s), %s", v->shutoff_s,
+                          shutoff_cause_name(v->cause), v->cause_second ? " or " : "",
+                          v->cause_second ? shutoff_cause_name(v->cause_second) : "", allowed_reason_text(a->reason));
+        say_deviations(a->because, v->reason, cap);
+    } else {
+        (void)text_format(v->reason, cap, "undecided: %s",
+                          outcome == OUTCOME_NEVER_REACHED ? r->never_text : allowed_reason_text(a->reason));
+        say_deviations(a->because, v->reason, cap);
+        if (!r->last.valid && r->has_last)
+            (void)text_append(v->reason, cap, "; cycle %d is void", r->last.number);
+    }
+    if (r->flags[0] != '\0')
+        (void)text_append(v->reason, cap, "; flagged: %s", r->flags);
+}
+
+/* A cause outside the unit is a finding on the installation. */
+static void say_finding(const struct engine *e, int ch, const struct run *r, struct verdict *v)
+{
+    const struct bench_channel *b = bench_channel_of(e, ch);
+    size_t cap = sizeof v->finding;
+    const char *evidence = r->has_first_shutoff ? r->first_shutoff.evidence : r->ending_text;
+    switch (v->cause) {
+    case CAUSE_SUPPLY_LOST:
+    case CAUSE_SUPPLY_LOW:
+        (void)text_format(v->finding, cap, "supply %.47s does not carry this rating: %.120s",
+                          b->circuit >= 0 ? e->bench.circuits[b->circuit].name : "of the channel", evidence);
+        break;
+    case CAUSE_LOAD_PATH_OPEN:
+    case CAUSE_LOAD_PATH_SHORT:
+        (void)text_format(v->finding, cap, "load path of channel %.47s: %.140s. Look at leads, connectors and adaptor",
+                          b->name, evidence);
+        break;
+    case CAUSE_BENCH_INTERLOCK:
+    case CAUSE_LINK_LOST:
+        (void)text_format(v->finding, cap, "bench, channel %.47s: %.150s", b->name, r->ending_text);
+        break;
+    default:
+        break;
+    }
+}
+
+static void fill_figures(const struct run *r, const struct cycle_result *at, struct verdict *v)
+{
+    const struct cycle_figures *f = &at->figures;
+    v->commanded_s = seconds_of(f->commanded.best_ns);
+    v->conducting_s = seconds_of(f->conducting.best_ns);
+    v->at_rated_s = seconds_of(f->at_rated.best_ns);
+    v->in_band_s = seconds_of(f->in_band.best_ns);
+    v->percent_on_demanded = percent_on_of(f->commanded.best_ns, r->cycle_ns);
+    v->percent_on_delivered = percent_on_of(f->conducting.best_ns, r->cycle_ns);
+    v->time_uncertainty_s = figures_time_uncertainty_s(f);
+    v->current_a = f->current_a.mean;
+    v->load_voltage_v = f->voltage_v.mean;
+    v->supply_v = at->supply_v;
+    v->intake_degc = at->intake_degc;
+}
+
+static void fill_shutoff(const struct run *r, struct verdict *v)
+{
+    v->shutoff_s = v->shutoff_half_width_s = v->reset_s = v->own_percent_on = NAN;
+    if (!r->has_first_shutoff)
+        return;
+    const struct shutoff *s = &r->first_shutoff;
+    v->shutoff_s = s->on_s;
+    v->shutoff_half_width_s = seconds_of(s->at.half_width_ns);
+    v->reset_s = s->reset_seen ? s->reset_s : NAN;
+    struct capability own;
+    struct error err;
+    int n = 0;
+    while (n < CAPABILITY_MAX && n < r->cutouts && r->cutout_cycles[n].reset_s > 0)
+        n++;
+    if (capability_find(r->cutout_cycles, n, 10, &own, &err) == 0)
+        v->own_percent_on = own.percent_on;
+}
+
+/* Which cycle the figures are of, and whose cause counts. */
+static const struct cycle_result *deciding_cycle(const struct run *r, enum ending ending)
+{
+    if (shutoff_tells(r) || (ending == ENDING_SHUTOFF && r->has_first_shutoff))
+        return &r->shutoff_cycle;
+    return r->has_deciding ? &r->deciding : &r->last;
+}
+
+void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
+{
+    struct run *r = &channel_of(e, ch)->run;
+    struct cycle_result none = {.supply_v = NAN, .intake_degc = track_value(e, ch, SIG_T_INTAKE)};
+    none.figures.current_a.mean = none.figures.voltage_v.mean = NAN;
+    const struct cycle_result *at = r->has_last ? deciding_cycle(r, ending) : &none;
+    bool by_shutoff = at == &r->shutoff_cycle;
+    struct deviation_tolerance tol = deviation_tolerance_default(&e->bench.limits);
+    *v = (struct verdict){.run_no = r->rq.run_no,
+                          .revision = ++r->revision,
+                          .rules_version = RULES_VERSION,
+                          .channel = ch,
+                          .procedure = r->rq.procedure,
+                          .cycles_valid = r->cycles_valid,
+                          .cycles_void = r->cycles_void,
+                          .rated_percent_on = r->rq.point.percent_on,
+                          .rated_on_s = seconds_of(r->rated_on_ns)};
+    v->drift_k_per_h = r->drift_known ? r->drift.high_k_per_h : NAN;
+    fill_figures(r, at, v);
+    fill_shutoff(r, v);
+    if (by_shutoff) {
+        v->cause = r->first_shutoff.cause;
+        v->cause_second = r->first_shutoff.second;
+    } else if (ending == ENDING_CUT_SHORT) {
+        v->cause = r->ending_cause;
+    }
+    v->basis = r->has_last ? basis_of(r, at, &tol) : BASIS_NONE;
+    v->deviations = r->has_last ? deviations_of(e, ch, at) : 0;
+    enum run_outcome outcome = outcome_of(r, ending);
+    struct allowed_case k = {
+        .outcome = outcome,
+        .basis = v->basis,
+        .deviations = v->deviations,
+        .cause = outcome == OUTCOME_HOLD ? CAUSE_NONE : v->cause,
+        .cause_second = outcome == OUTCOME_HOLD ? CAUSE_NONE : v->cause_second,
+        .control_confirmed = r->rq.control_at_maximum && r->rq.setup_confirmed,
+    };
+    struct allowed a = verdict_allowed(&k);
+    v->kind = a.kind;
+    say_reason(r, ending, &a, outcome, v);
+    say_finding(e, ch, r, v);
+}

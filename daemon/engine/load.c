@@ -1,0 +1,457 @@
+#include "load.h"
+
+#include <math.h>
+
+#include "emit.h"
+#include "error.h"
+#include "figures.h"
+#include "track.h"
+#include "uncertainty.h"
+
+enum { RECORD_PATIENCE_S = 30 };
+
+int64_t slack_ns(const struct engine *e)
+{
+    double rate = e->bench.rate > 1 ? e->bench.rate : 1;
+    return (int64_t)(50e6 * rate);
+}
+
+static int64_t load_poll_ns(const struct engine *e, int ch)
+{
+    int d = bench_channel_of(e, ch)->load.device;
+    return d >= 0 ? e->bench.devices[d].poll_ns : 0;
+}
+
+int64_t load_open_limit_ns(const struct engine *e, int ch)
+{
+    const struct bench_load *l = &bench_channel_of(e, ch)->load;
+    int64_t worst = l->device >= 0 ? e->bench.devices[l->device].worst_open_ns : 0;
+    if (worst <= 0)
+        worst = SECOND_NS / 2;
+    return worst + l->travel_ns + 3 * load_poll_ns(e, ch) + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
+}
+
+double flow_threshold(const struct engine *e, int ch)
+{
+    const struct channel *c = &e->channels[ch];
+    const struct bench_signal *i2 = signal_of(e, ch, SIG_I2);
+    double least = 2;
+    if (c->run.active && 0.04 * c->run.rq.point.current_a > least)
+        least = 0.04 * c->run.rq.point.current_a;
+    double zero = i2 ? 2 * uncertainty_expanded(&i2->uncertainty, 0) : 0;
+    return zero > least ? zero : least;
+}
+
+bool load_is_switching(const struct channel *c)
+{
+    return c->load.phase != LOAD_OPEN && c->load.phase != LOAD_ON;
+}
+
+bool load_is_on(const struct channel *c)
+{
+    return c->load.phase == LOAD_ON;
+}
+
+bool load_feedback(struct engine *e, int ch, int64_t after_ns, uint32_t *mask)
+{
+    int s = bench_channel_of(e, ch)->load.feedback_signal;
+    if (s < 0)
+        return false;
+    const struct track *t = &e->tracks[s];
+    if (t->count == 0 || track_stamp(t) <= after_ns || track_is_lost(e, s))
+        return false;
+    double v = t->value;
+    *mask = v > 0 ? (uint32_t)(v + 0.5) : 0;
+    return true;
+}
+
+/* Does current flow, by a reading newer than after_ns? 1 yes, 0 no, -1 nobody knows. */
+static int current_flows(struct engine *e, int ch, int64_t after_ns)
+{
+    const struct track *t = track_of(e, ch, SIG_I2);
+    if (!t || t->count == 0 || track_stamp(t) <= after_ns || isnan(track_value(e, ch, SIG_I2)))
+        return -1;
+    double v = t->value < 0 ? -t->value : t->value;
+    return v >= flow_threshold(e, ch) ? 1 : 0;
+}
+
+static bool current_is_lost(struct engine *e, int ch)
+{
+    return isnan(track_value(e, ch, SIG_I2));
+}
+
+bool load_is_confirmed_open(struct engine *e, int ch)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    uint32_t mask;
+    if (!load_feedback(e, ch, l->opening_ns, &mask) || mask != 0)
+        return false;
+    int flows = current_flows(e, ch, l->opening_ns);
+    return flows == 0 || (flows < 0 && current_is_lost(e, ch));
+}
+
+static void arm(struct engine *e, int ch, int64_t after_ns)
+{
+    channel_of(e, ch)->timers[TIMER_LOAD] = e->now_ns + after_ns;
+}
+
+static void set_fault(struct channel *c, enum interlock which, const char *text)
+{
+    if (c->load.fault == INTERLOCK_NONE) {
+        c->load.fault = which;
+        (void)text_copy(c->load.fault_text, sizeof c->load.fault_text, text);
+    }
+}
+
+/* Channels whose current flows now: what rises later on another channel than ours is a wrong lead. */
+static uint64_t channels_live(struct engine *e)
+{
+    uint64_t live = 0;
+    for (int i = 0; i < e->bench.channel_count; i++)
+        if (current_flows(e, i, LONG_AGO_NS) != 0)
+            live |= UINT64_C(1) << i;
+    return live;
+}
+
+static double expected_ohm(const struct engine *e, int ch, uint32_t mask)
+{
+    const struct bench_load *l = &bench_channel_of(e, ch)->load;
+    double g = step_conductance(l->steps, l->step_count, mask, channel_ohm_factor(e, ch), channel_lead_ohm(e, ch));
+    return g > 0 ? 1 / g : NAN;
+}
+
+void load_close(struct engine *e, int ch, uint32_t mask)
+{
+    struct channel *c = channel_of(e, ch);
+    const struct bench_load *b = &bench_channel_of(e, ch)->load;
+    bool stepped = b->kind == LOAD_STEPPED;
+    struct event *intent = emit_event(e, EVENT_INTENT, ch);
+    intent->code = (int32_t)mask;
+    struct command *k = emit_command(e, stepped ? COMMAND_STEPS : COMMAND_SETPOINT, ch, b->device);
+    k->mask = mask;
+    k->on = true;
+    k->intent_event = intent->id;
+    if (b->kind == LOAD_SETTABLE_RESISTANCE)
+        k->value = c->run.point.resistance_ohm;
+    else if (b->kind == LOAD_SETTABLE_CURRENT)
+        k->value = c->run.point.current_a;
+    (void)text_format(intent->text, sizeof intent->text,
+                      stepped ? "about to close steps, mask 0x%x" : "about to set the load, %x", mask);
+    struct load_state *l = &c->load;
+    l->mask = mask;
+    l->phase = LOAD_CLOSING;
+    l->steps_command = k->number;
+    l->trigger_command = 0;
+    l->open_command = 0;
+    l->closing_ns = e->now_ns;
+    l->off_taken = false;
+    l->others_live = channels_live(e);
+    arm(e, ch, RECORD_PATIENCE_S * SECOND_NS);
+}
+
+static void send_trigger(struct engine *e, int ch, bool on)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    struct command *k = emit_command(e, COMMAND_TRIGGER, ch, bench_channel_of(e, ch)->load.device);
+    k->on = on;
+    l->trigger_command = k->number;
+    l->trigger_on = on;
+}
+
+static void send_open(struct engine *e, int ch)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    struct command *k = emit_command(e, COMMAND_OPEN, ch, bench_channel_of(e, ch)->load.device);
+    l->open_command = k->number;
+    l->opening_ns = e->now_ns;
+    l->phase = LOAD_OPENING;
+    arm(e, ch, load_open_limit_ns(e, ch));
+}
+
+void load_open(struct engine *e, int ch, bool emergency)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    if (!emergency && (l->phase == LOAD_OPEN || l->phase == LOAD_OPENING || l->phase == LOAD_RELEASING))
+        return;
+    if (l->trigger_on) {
+        send_trigger(e, ch, false);
+        if (!emergency) {
+            l->phase = LOAD_RELEASING;
+            l->opening_ns = e->now_ns;
+            arm(e, ch, 2 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e));
+            return;
+        }
+    }
+    if (l->phase == LOAD_OPENING && l->escalation > 0) {
+        struct command *k = emit_command(e, COMMAND_OPEN, ch, bench_channel_of(e, ch)->load.device);
+        l->open_command = k->number;
+        return;
+    }
+    send_open(e, ch);
+}
+
+void load_probe(struct engine *e, int ch, bool on)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    if (l->phase != LOAD_OPEN || l->trigger_on == on)
+        return;
+    send_trigger(e, ch, on);
+}
+
+/* Steps are confirmed closed. */
+static void steps_closed(struct engine *e, int ch, int64_t stamp_ns)
+{
+    struct channel *c = channel_of(e, ch);
+    struct event *v = emit_event(e, EVENT_STEPS, ch);
+    v->code = (int32_t)c->load.mask;
+    v->at_ns = stamp_ns;
+    v->value_count = 1;
+    v->values[0] = expected_ohm(e, ch, c->load.mask);
+    c->timers[TIMER_LOAD] = NEVER_NS;
+    if (c->load.triggered) {
+        send_trigger(e, ch, true);
+        c->load.phase = LOAD_TRIGGER;
+        arm(e, ch, RECORD_PATIENCE_S * SECOND_NS);
+        return;
+    }
+    c->load.phase = LOAD_ON;
+    if (c->load.commanded_on_ns < c->load.closing_ns)
+        c->load.commanded_on_ns = stamp_ns;
+    figures_commanded(e, ch, c->load.commanded_on_ns, true);
+}
+
+static void commanded_off(struct engine *e, int ch, int64_t at_ns)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    if (l->off_taken)
+        return;
+    l->off_taken = true;
+    figures_commanded(e, ch, at_ns, false);
+}
+
+static void ack_steps(struct engine *e, int ch, const struct input_ack *a)
+{
+    struct channel *c = channel_of(e, ch);
+    if (c->load.phase != LOAD_CLOSING)
+        return;
+    if (a->kind == ACK_FAILED) {
+        set_fault(c, INTERLOCK_NOT_CLOSED, "the load controller did not take the command to close");
+        return;
+    }
+    if (a->kind != ACK_DONE)
+        return;
+    c->load.phase = LOAD_TRAVEL;
+    c->load.commanded_on_ns = a->stamp_ns;
+    arm(e, ch, bench_channel_of(e, ch)->load.travel_ns + 4 * load_poll_ns(e, ch) + SECOND_NS + slack_ns(e));
+}
+
+static void ack_trigger(struct engine *e, int ch, const struct input_ack *a)
+{
+    struct channel *c = channel_of(e, ch);
+    if (!c->load.trigger_on) {
+        if (a->kind == ACK_DONE && c->load.phase != LOAD_OPEN)
+            commanded_off(e, ch, a->stamp_ns);
+        return;
+    }
+    if (c->load.phase != LOAD_TRIGGER)
+        return;
+    if (a->kind == ACK_FAILED) {
+        set_fault(c, INTERLOCK_NOT_CLOSED, "the torch switch could not be operated");
+        return;
+    }
+    if (a->kind != ACK_DONE)
+        return;
+    c->load.phase = LOAD_ON;
+    c->timers[TIMER_LOAD] = NEVER_NS;
+    c->load.commanded_on_ns = a->stamp_ns;
+    figures_commanded(e, ch, a->stamp_ns, true);
+}
+
+void load_ack(struct engine *e, const struct input_ack *ack)
+{
+    if (ack->command == 0)
+        return;
+    for (int ch = 0; ch < e->bench.channel_count; ch++) {
+        struct load_state *l = &e->channels[ch].load;
+        if (ack->command == l->steps_command)
+            ack_steps(e, ch, ack);
+        else if (ack->command == l->trigger_command)
+            ack_trigger(e, ch, ack);
+        else if (ack->command == l->open_command && ack->kind == ACK_DONE)
+            commanded_off(e, ch, ack->stamp_ns);
+    }
+}
+
+static void opened(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    commanded_off(e, ch, c->load.opening_ns);
+    c->load.phase = LOAD_OPEN;
+    c->load.mask = 0;
+    c->timers[TIMER_LOAD] = NEVER_NS;
+    if (c->load.escalation > 0)
+        emit_text(e, EVENT_NOTE, ch, "the load is open after all");
+}
+
+static void poll_closing(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    uint32_t mask;
+    bool stepped = bench_channel_of(e, ch)->load.kind == LOAD_STEPPED;
+    if (load_feedback(e, ch, c->load.closing_ns, &mask) && (stepped ? mask == c->load.mask : mask != 0))
+        steps_closed(e, ch, track_stamp(&e->tracks[bench_channel_of(e, ch)->load.feedback_signal]));
+}
+
+static void poll_closed(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    uint32_t mask;
+    if (e->proof.phase != PROOF_NONE && e->proof.channel == ch)
+        return; /* the watchdog is meant to open them */
+    bool stepped = bench_channel_of(e, ch)->load.kind == LOAD_STEPPED;
+    if (load_feedback(e, ch, c->load.closing_ns, &mask) && (stepped ? mask != c->load.mask : mask == 0)) {
+        char text[REASON_CAP];
+        (void)text_format(text, sizeof text, "steps do not stand as commanded: mask 0x%x closed, 0x%x commanded", mask,
+                          c->load.mask);
+        set_fault(c, INTERLOCK_NOT_CLOSED, text);
+    }
+}
+
+/* The load ought to be open. Steps that close by themselves go up the ladder like those that do not open. */
+static void poll_open(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    uint32_t mask;
+    int d = bench_channel_of(e, ch)->load.device;
+    int64_t after = c->load.opening_ns;
+    if (d >= 0 && e->devices[d].up_ns > after)
+        after = e->devices[d].up_ns;
+    if (c->load.fault == INTERLOCK_NONE && load_feedback(e, ch, after, &mask) && mask != 0) {
+        set_fault(c, INTERLOCK_NOT_OPENED, "steps are closed that nobody commanded");
+        send_open(e, ch);
+        load_timer(e, ch);
+    }
+}
+
+void load_poll(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    switch (c->load.phase) {
+    case LOAD_OPEN:
+        poll_open(e, ch);
+        break;
+    case LOAD_CLOSING:
+    case LOAD_TRAVEL:
+        poll_closing(e, ch);
+        break;
+    case LOAD_TRIGGER:
+    case LOAD_ON:
+        poll_closed(e, ch);
+        break;
+    case LOAD_RELEASING:
+        if (current_flows(e, ch, c->load.opening_ns) == 0)
+            send_open(e, ch);
+        break;
+    case LOAD_OPENING:
+        if (load_is_confirmed_open(e, ch))
+            opened(e, ch);
+        break;
+    }
+}
+
+static void drop(struct engine *e, int ch)
+{
+    int d = bench_channel_of(e, ch)->load.device;
+    (void)emit_command(e, COMMAND_DROP, ch, d);
+    if (d >= 0)
+        e->devices[d].drop_pending = true;
+}
+
+static void last_resort(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    int d = bench_channel_of(e, ch)->load.device;
+    (void)emit_command(e, COMMAND_BEAT_STOP, ch, d);
+    if (d >= 0)
+        e->devices[d].beat_stopped = true;
+    const char *name = bench_channel_of(e, ch)->name;
+    if (bench_channel_of(e, ch)->load.has_supply_trip) {
+        emit_command(e, COMMAND_SUPPLY, ch, d)->on = false;
+        c->supply_off = true;
+        emit_text(e, EVENT_SUPPLY_TRIP, ch, "channel %.47s did not open: the unit's supply is tripped", name);
+    }
+    emit_text(e, EVENT_ALARM, ch,
+              "channel %.47s did not open. The heartbeat of its load controller has stopped. Keep clear, isolate the "
+              "unit at its supply.",
+              name);
+    emit_notify(e, ch, NOTIFY_NOW,
+                "Channel %.47s did not open its load. Somebody must come: isolate the unit at its supply.", name);
+}
+
+static void escalate(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct load_state *l = &c->load;
+    uint32_t mask;
+    bool known = load_feedback(e, ch, l->opening_ns, &mask);
+    if (!known && current_flows(e, ch, l->opening_ns) == 0) {
+        /* Nobody sees the contactors but the current is off: the controller's own watchdog does the rest. */
+        arm(e, ch, load_open_limit_ns(e, ch));
+        return;
+    }
+    set_fault(c, INTERLOCK_NOT_OPENED,
+              !known      ? "no feedback that the load has opened"
+              : mask != 0 ? "steps stay closed after the command to open"
+                          : "current flows on after the load has opened");
+    l->escalation++;
+    if (l->escalation <= 2)
+        drop(e, ch);
+    else if (l->escalation == 3)
+        last_resort(e, ch);
+    if (l->escalation <= 3)
+        arm(e, ch, load_open_limit_ns(e, ch));
+}
+
+void load_timer(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    switch (c->load.phase) {
+    case LOAD_CLOSING:
+        set_fault(c, INTERLOCK_NOT_CLOSED, "the command to close was not carried out");
+        break;
+    case LOAD_TRAVEL:
+        set_fault(c, INTERLOCK_NOT_CLOSED, "no feedback that the steps have closed");
+        break;
+    case LOAD_TRIGGER:
+        set_fault(c, INTERLOCK_NOT_CLOSED, "the torch switch was not operated");
+        break;
+    case LOAD_RELEASING:
+        emit_text(e, EVENT_NOTE, ch, "current flows on with the torch switch released: the contactors break it");
+        send_open(e, ch);
+        break;
+    case LOAD_OPENING:
+        escalate(e, ch);
+        break;
+    case LOAD_OPEN:
+    case LOAD_ON:
+        break;
+    }
+}
+
+void load_reset(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct load_state *l = &c->load;
+    if (l->escalation >= 3) {
+        int d = bench_channel_of(e, ch)->load.device;
+        (void)emit_command(e, COMMAND_BEAT_START, ch, d);
+        if (d >= 0)
+            e->devices[d].beat_stopped = false;
+    }
+    if (c->supply_off) {
+        emit_command(e, COMMAND_SUPPLY, ch, bench_channel_of(e, ch)->load.device)->on = true;
+        c->supply_off = false;
+    }
+    l->escalation = 0;
+    l->fault = INTERLOCK_NONE;
+}

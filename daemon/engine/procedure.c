@@ -1,0 +1,649 @@
+#include "procedure.h"
+
+#include <math.h>
+
+#include "attribute.h"
+#include "emit.h"
+#include "error.h"
+#include "figures.h"
+#include "interlock.h"
+#include "judge.h"
+#include "load.h"
+#include "renewal.h"
+#include "stagger.h"
+#include "track.h"
+#include "trim.h"
+
+enum { READY_PATIENCE_S = 30, TRIES_MAX = 60, CYCLE_TOLERANCE_S = 12 };
+
+static void phase_in(struct engine *e, int ch, int64_t after_ns)
+{
+    channel_of(e, ch)->timers[TIMER_PHASE] = e->now_ns + after_ns;
+}
+
+void set_state(struct engine *e, int ch, enum channel_state state)
+{
+    struct channel *c = channel_of(e, ch);
+    if (c->state == state)
+        return;
+    struct event *v = emit_event(e, EVENT_STATE, ch);
+    v->code = (int32_t)state;
+    v->code2 = (int32_t)c->state;
+    c->state = state;
+    bool has_fan = bench_channel_of(e, ch)->load.has_bank_fan;
+    bool in_use = c->run.active && state != STATE_LOCKED && state != STATE_DONE;
+    if (in_use) {
+        c->timers[TIMER_FAN] = NEVER_NS;
+        if (has_fan && !c->fan_on)
+            emit_command(e, COMMAND_FAN, ch, bench_channel_of(e, ch)->load.device)->on = true;
+        c->fan_on = true;
+    } else if (c->fan_on && c->timers[TIMER_FAN] == NEVER_NS) {
+        c->timers[TIMER_FAN] = e->now_ns + e->bench.limits.fan_run_on_ns;
+    }
+}
+
+bool run_is_continuous(const struct run *r)
+{
+    return r->rq.point.percent_on >= 100;
+}
+
+int64_t on_load_goal_ns(const struct run *r)
+{
+    if (r->rq.procedure == PROCEDURE_TO_CUTOUT || run_is_continuous(r))
+        return NEVER_NS;
+    return r->rated_on_ns + r->guard_ns;
+}
+
+static int64_t part_cap_ns(const struct engine *e, const struct run *r)
+{
+    const struct bench_limits *l = &e->bench.limits;
+    if (r->rq.procedure == PROCEDURE_TO_CUTOUT) {
+        int64_t cap = r->rq.cap_ns > 0 ? r->rq.cap_ns : 2 * r->rated_on_ns;
+        int64_t most = l->max_on_load_ns - 10 * SECOND_NS;
+        return cap < most ? cap : most;
+    }
+    int64_t cap = r->rated_on_ns + r->guard_ns + l->settle_ns[r->rq.point.process] + CYCLE_TOLERANCE_S * SECOND_NS;
+    return cap < r->cycle_ns - 2 * SECOND_NS ? cap : r->cycle_ns - 2 * SECOND_NS;
+}
+
+static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *r = &c->run;
+    struct error err;
+    *r = (struct run){.rq = *rq, .active = true, .begin_ns = e->now_ns, .temperature_factor = 1, .all_held = true};
+    (void)load_point_find(rq->point.process, rq->point.current_a, rq->point.load_voltage_v, &r->point, &err);
+    double cycle_s = rq->point.cycle_s > 0 ? rq->point.cycle_s : 600;
+    r->cycle_ns = (int64_t)(cycle_s * 1e9);
+    r->rated_on_ns = (int64_t)(cycle_s * 1e7 * rq->point.percent_on);
+    r->guard_ns = e->bench.limits.guard_on_load_ns > SECOND_NS ? e->bench.limits.guard_on_load_ns : SECOND_NS;
+    r->part_cap_ns = part_cap_ns(e, r);
+    r->u0_v = rq->baseline_u0_v;
+    drift_begin(&r->drift_points);
+    c->shutoff = (struct shutoff){0};
+    c->figures.running = false;
+    c->verdict = VERDICT_NONE;
+    c->cause = CAUSE_NONE;
+    c->run_no_shown = rq->run_no;
+    c->advised = 0;
+    for (int i = 0; i < INTERLOCK_COUNT_; i++)
+        c->hold_since_ns[i] = NEVER_NS;
+    for (int i = 0; i < RULES_MAX; i++)
+        c->rules[i] = (struct rule_state){.since_ns = NEVER_NS};
+    c->load.triggered = rq->point.control != CONTROL_ALWAYS_LIVE && bench_channel_of(e, ch)->load.has_trigger;
+}
+
+void run_begin(struct engine *e, int ch, const struct run_request *rq)
+{
+    struct channel *c = channel_of(e, ch);
+    char why[REASON_CAP];
+    if (utc_of(e, e->now_ns) - c->last_load_utc_ns > 8 * 3600 * SECOND_NS)
+        c->cutouts_tonight = 0;
+    prepare_run(e, ch, rq);
+    c->run.start = judge_start(e, ch, rq, why, sizeof why);
+    struct event *v = emit_event(e, EVENT_RUN_START, ch);
+    v->code = (int32_t)rq->procedure;
+    char point[96];
+    rating_point_print(point, sizeof point, &rq->point);
+    (void)text_format(v->text, sizeof v->text, "%.47s: %s, %s, start %s", rq->serial, procedure_name(rq->procedure),
+                      point, start_condition_name(c->run.start));
+    c->course = COURSE_READY;
+    if (bench_channel_of(e, ch)->load.has_supply_trip)
+        emit_command(e, COMMAND_SUPPLY, ch, bench_channel_of(e, ch)->load.device)->on = true;
+    c->supply_off = false;
+    set_state(e, ch, STATE_PREFLIGHT);
+    phase_in(e, ch, SECOND_NS);
+}
+
+/* Why an on-load part may not begin now; false when it may. */
+static bool hindered(struct engine *e, int ch, char *text, size_t cap)
+{
+    if (interlock_standing(e, ch, text, cap) != INTERLOCK_NONE)
+        return true;
+    const struct track *fan = track_of(e, ch, SIG_FAN_PROOF);
+    if (fan && !contact_is(e, ch, SIG_FAN_PROOF, true))
+        return text_copy(text, cap, "the load bank's fan is not seen turning"), true;
+    if (contact_is(e, ch, SIG_SUPPLY_OPEN, true))
+        return text_copy(text, cap, "the supply contactor of the unit is open"), true;
+    if (!journal_lets_begin(e))
+        return text_copy(text, cap, "the record is not healthy enough to begin"), true;
+    return stagger_hinders(e, ch, text, cap);
+}
+
+/* Something stands in the way: try again, for a while. */
+static void wait_or_give_up(struct engine *e, int ch, const char *why)
+{
+    struct channel *c = channel_of(e, ch);
+    c->run.tries++;
+    if (c->run.tries > (c->course == COURSE_READY ? READY_PATIENCE_S : TRIES_MAX) && !stagger_is_waiting(e, ch)) {
+        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, why);
+        set_state(e, ch, STATE_DONE);
+        return;
+    }
+    (void)text_copy(c->doing, sizeof c->doing, why);
+    phase_in(e, ch, SECOND_NS);
+}
+
+static bool choose_steps(struct engine *e, int ch)
+{
+    struct step_choice choice;
+    struct error err;
+    if (trim_choose(e, ch, &choice, &err) != 0) {
+        char text[REASON_CAP];
+        (void)text_format(text, sizeof text, "no steps fit: %.120s", err.text);
+        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, text);
+        set_state(e, ch, STATE_DONE);
+        return false;
+    }
+    struct run *r = &channel_of(e, ch)->run;
+    if (r->mask != 0 && r->mask != choice.mask) {
+        struct event *v = emit_event(e, EVENT_TRIM, ch);
+        v->code = (int32_t)choice.mask;
+        v->code2 = (int32_t)r->mask;
+        v->value_count = 3;
+        v->values[0] = r->point.resistance_ohm;
+        v->values[1] = choice.resistance_ohm;
+        v->values[2] = choice.resistance_ohm * r->point.current_a;
+    }
+    r->mask = choice.mask;
+    return true;
+}
+
+static void cycle_start(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *r = &c->run;
+    char why[REASON_CAP];
+    if (hindered(e, ch, why, sizeof why)) {
+        wait_or_give_up(e, ch, why);
+        return;
+    }
+    r->tries = 0;
+    if (!choose_steps(e, ch))
+        return;
+    if (r->cycle > 0 && r->pause_begin_ns > 0) {
+        double pause = seconds_of(e->now_ns - r->pause_begin_ns);
+        double planned = seconds_of(r->cycle_ns - r->rated_on_ns);
+        r->longest_pause_s = pause > r->longest_pause_s ? pause : r->longest_pause_s;
+        if (pause > planned + CYCLE_TOLERANCE_S && r->has_last && r->last.valid)
+            emit_text(e, EVENT_NOTE, ch, "the pause before cycle %d lasted %.0f s instead of %.0f s", r->cycle + 1,
+                      pause, planned);
+    }
+    r->cycle++;
+    r->cycle_begin_ns = e->now_ns;
+    c->figures.running = false;
+    emit_event(e, EVENT_CYCLE_BEGIN, ch)->code = r->cycle;
+    c->course = COURSE_PART;
+    c->timers[TIMER_PHASE] = NEVER_NS;
+    c->shutoff = (struct shutoff){0};
+    set_state(e, ch, STATE_ON_LOAD);
+    if (!figures_begin(e, ch, e->now_ns)) {
+        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, "current and voltage of the channel cannot be judged");
+        set_state(e, ch, STATE_DONE);
+        return;
+    }
+    load_close(e, ch, r->mask);
+}
+
+static void setting_start(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    char why[REASON_CAP];
+    if (hindered(e, ch, why, sizeof why)) {
+        wait_or_give_up(e, ch, why);
+        return;
+    }
+    if (!choose_steps(e, ch))
+        return;
+    c->course = COURSE_SETTING;
+    set_state(e, ch, STATE_SETTING);
+    load_close(e, ch, c->run.mask);
+    phase_in(e, ch, e->bench.limits.setting_cap_ns);
+}
+
+bool procedure_set(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    if (c->course != COURSE_SETTING)
+        return false;
+    c->run.setting_s = seconds_of(e->now_ns - c->load.closing_ns);
+    c->run.start = START_WARM;
+    c->course = COURSE_SET_OPEN;
+    c->timers[TIMER_PHASE] = NEVER_NS;
+    load_open(e, ch, false);
+    return true;
+}
+
+/* Rest after setting, so long that setting and rest together are no heavier than the rating. */
+static void rest_after_setting(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    double x = c->run.rq.point.percent_on;
+    double rest_s = x < 100 ? c->run.setting_s * (100 - x) / x : 1;
+    emit_text(e, EVENT_NOTE, ch, "on-load for %.0f s while the unit was set, resting %.0f s", c->run.setting_s, rest_s);
+    c->course = COURSE_REST;
+    c->run.tries = 0;
+    set_state(e, ch, STATE_PAUSE);
+    phase_in(e, ch, (int64_t)(rest_s * 1e9) + SECOND_NS);
+}
+
+static void part_finish(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    c->course = COURSE_PART_OPEN;
+    c->timers[TIMER_PHASE] = NEVER_NS;
+    c->run.pause_begin_ns = e->now_ns;
+    load_open(e, ch, false);
+}
+
+static void add_drift_point(struct engine *e, int ch)
+{
+    struct run *r = &channel_of(e, ch)->run;
+    double t = track_value(e, ch, SIG_T_EXHAUST);
+    if (isnan(t))
+        t = track_value(e, ch, SIG_T_CASE);
+    double intake = track_value(e, ch, SIG_T_INTAKE);
+    if (isnan(t) || isnan(intake))
+        return;
+    struct error err;
+    (void)drift_add(&r->drift_points, e->now_ns, t - intake);
+    const struct bench_limits *l = &e->bench.limits;
+    if (drift_find(&r->drift_points, l->drift_window_ns, 0.1, COVERAGE_90, &r->drift, &err) != 0)
+        return;
+    r->drift_known = true;
+    bool was = r->at_equilibrium;
+    r->at_equilibrium = drift_is_equilibrium(&r->drift, l->drift_window_ns, l->drift_limit_k_per_h);
+    if (r->at_equilibrium == was)
+        return;
+    if (!r->at_equilibrium) {
+        emit_text(e, EVENT_NOTE, ch, "no longer in equilibrium: up to %.1f K/h", r->drift.high_k_per_h);
+        return;
+    }
+    struct event *v = emit_event(e, EVENT_EQUILIBRIUM, ch);
+    v->value_count = 2;
+    v->values[0] = r->drift.slope_k_per_h;
+    v->values[1] = r->drift.high_k_per_h;
+    (void)text_format(v->text, sizeof v->text, "equilibrium: rise over intake changes by %.2f K/h, at most %.2f K/h",
+                      r->drift.slope_k_per_h, r->drift.high_k_per_h);
+}
+
+static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
+{
+    struct event *v = emit_event(e, EVENT_CYCLE, ch);
+    v->code = r->number;
+    v->code2 = r->valid ? 1 : 0;
+    v->value_count = EVENT_VALUES_MAX;
+    v->values[CYCLE_COMMANDED_S] = seconds_of(r->figures.commanded.best_ns);
+    v->values[CYCLE_CONDUCTING_S] = seconds_of(r->figures.conducting.best_ns);
+    v->values[CYCLE_AT_RATED_S] = seconds_of(r->figures.at_rated.best_ns);
+    v->values[CYCLE_IN_BAND_S] = seconds_of(r->figures.in_band.best_ns);
+    v->values[CYCLE_CURRENT_A] = r->figures.current_a.mean;
+    v->values[CYCLE_LOAD_V] = r->figures.voltage_v.mean;
+    v->values[CYCLE_SUPPLY_V] = r->supply_v;
+    v->values[CYCLE_INTAKE_DEGC] = r->intake_degc;
+    const struct figures *f = &e->channels[ch].figures;
+    if (f->is_void)
+        (void)text_copy(v->text, sizeof v->text, f->void_text);
+}
+
+/* Void for what the means show: conditions of the test, not the unit's doing. */
+static void check_cycle_means(struct engine *e, int ch, const struct cycle_result *r)
+{
+    struct channel *c = channel_of(e, ch);
+    const struct rating_point *p = &c->run.rq.point;
+    char text[REASON_CAP];
+    double off = 100 * (r->supply_v - p->supply_v) / p->supply_v;
+    double allowed = e->bench.limits.u1_void_pct;
+    if (p->supply_v > 0 && !isnan(off) && (off > allowed || off < -allowed)) {
+        (void)text_format(text, sizeof text, "supply %+.1f %% off the rated %.0f V", off, p->supply_v);
+        figures_void(e, ch, text);
+    }
+    if (r->figures.ends > 1)
+        figures_void(e, ch, "the current was interrupted");
+    if (r->figures.unseen_ns > 2 * SECOND_NS + 4 * signal_lag_ns(e, ch, SIG_I2))
+        figures_void(e, ch, "the current was not seen for part of the time");
+}
+
+void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *run = &c->run;
+    *r = (struct cycle_result){.number = run->cycle};
+    figures_close(e, ch, e->now_ns, r);
+    double u_s = figures_time_uncertainty_s(&r->figures);
+    int64_t rated = run->rated_on_ns;
+    if (run_is_continuous(
+            run)) /* no pause in which a shutoff would be allowed; a hold has the edges of its first cycle */
+        rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
+    r->outcome =
+        hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
+    check_cycle_means(e, ch, r);
+    if (!shutoff && r->outcome != OUTCOME_HOLD && run->rq.procedure != PROCEDURE_TO_CUTOUT)
+        figures_void(e, ch, "the time at rated current fell short of the rated on-time");
+    r->valid = !c->figures.is_void;
+    c->figures.running = run_is_continuous(run) && !shutoff;
+    if (r->valid)
+        run->cycles_valid++;
+    else
+        run->cycles_void++;
+    run->last = *r;
+    run->has_last = true;
+    if (r->valid && !shutoff) {
+        run->deciding = *r;
+        run->has_deciding = true;
+        if (r->outcome != OUTCOME_HOLD)
+            run->all_held = false;
+    } else if (!shutoff) {
+        run->all_held = false;
+    }
+    tell_cycle(e, ch, r);
+    c->last_load_utc_ns = utc_of(e, e->now_ns);
+    if (!shutoff) {
+        trim_learn(e, ch, r);
+        add_drift_point(e, ch);
+    }
+}
+
+static bool run_is_done(struct engine *e, const struct run *r)
+{
+    int64_t elapsed = e->now_ns - r->begin_ns;
+    int64_t cap = r->rq.soak_cap_ns > 0 ? r->rq.soak_cap_ns : 24 * 3600 * SECOND_NS;
+    switch (r->rq.procedure) {
+    case PROCEDURE_PROOF:
+        return r->cycle >= (r->rq.cycles > 0 ? r->rq.cycles : 1);
+    case PROCEDURE_SOAK: {
+        bool long_enough = elapsed >= r->rq.soak_ns;
+        bool settled = r->at_equilibrium && r->last.valid;
+        bool to_equilibrium = r->rq.to_equilibrium || r->rq.soak_ns <= 0;
+        return elapsed >= cap || (long_enough && (!to_equilibrium || settled));
+    }
+    default:
+        return true;
+    }
+}
+
+/* The on-load part is over, its last readings are in: what next? */
+static void part_over(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct cycle_result result;
+    cycle_close(e, ch, false, &result);
+    if (run_is_done(e, &c->run)) {
+        run_finish(e, ch, ENDING_COMPLETE);
+        return;
+    }
+    c->course = COURSE_PAUSE;
+    c->timers[TIMER_PHASE] = c->run.cycle_begin_ns + c->run.cycle_ns;
+}
+
+/* Continuous on-load: the books change at the boundary, the load stays. */
+static void continuous_cycle(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct cycle_result result;
+    cycle_close(e, ch, false, &result);
+    if (run_is_done(e, &c->run)) {
+        c->course = COURSE_PART_OPEN;
+        load_open(e, ch, false);
+        return;
+    }
+    c->run.cycle++;
+    c->run.cycle_begin_ns = e->now_ns;
+    emit_event(e, EVENT_CYCLE_BEGIN, ch)->code = c->run.cycle;
+    (void)figures_begin(e, ch, e->now_ns);
+    phase_in(e, ch, c->run.cycle_ns);
+}
+
+void procedure_after_recovery(struct engine *e, int ch, bool reset_seen)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *r = &c->run;
+    bool more = false;
+    if (reset_seen && r->rq.procedure == PROCEDURE_SOAK)
+        more = r->rq.go_on_after_cutout && !run_is_done(e, r);
+    if (reset_seen && r->rq.procedure == PROCEDURE_TO_CUTOUT)
+        more = r->cutouts < (r->rq.repeats > 0 ? r->rq.repeats : 1);
+    if (more && r->rq.unattended && e->bench.limits.cutouts_per_night > 0 &&
+        c->cutouts_tonight >= e->bench.limits.cutouts_per_night) {
+        emit_text(e, EVENT_NOTE, ch, "%d cut-outs this night: no more are provoked", c->cutouts_tonight);
+        more = false;
+    }
+    c->timers[TIMER_PROBE] = NEVER_NS;
+    load_probe(e, ch, false);
+    if (!more) {
+        run_finish(e, ch, ENDING_SHUTOFF);
+        return;
+    }
+    drift_begin(&r->drift_points);
+    r->at_equilibrium = false;
+    r->pause_begin_ns = 0;
+    c->course = COURSE_PAUSE;
+    set_state(e, ch, STATE_PAUSE);
+    phase_in(e, ch, 5 * SECOND_NS);
+}
+
+static void never_reached(struct engine *e, int ch, double reached_a)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *r = &c->run;
+    r->reached_a = reached_a;
+    struct event *v = emit_event(e, EVENT_NEVER_REACHED, ch);
+    v->value_count = 2;
+    v->values[0] = reached_a;
+    v->values[1] = r->point.current_a;
+    (void)text_format(r->never_text, sizeof r->never_text, "%.0f A reached of the rated %.0f A", reached_a,
+                      r->point.current_a);
+    (void)text_copy(v->text, sizeof v->text, r->never_text);
+    if (reached_a < flow_threshold(e, ch))
+        emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
+    else
+        emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", r->point.current_a - reached_a);
+    struct cycle_result result;
+    figures_void(e, ch, "rated current was not reached");
+    c->course = COURSE_ENDING;
+    cycle_close(e, ch, false, &result);
+    c->timers[TIMER_PHASE] = NEVER_NS;
+    r->ending_cause = CAUSE_NONE;
+    load_open(e, ch, false);
+}
+
+static void check_reached(struct engine *e, int ch, const struct cycle_figures *f)
+{
+    struct channel *c = channel_of(e, ch);
+    int64_t patience = 10 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
+    if (!f->began) {
+        if (e->step_ns - c->load.commanded_on_ns > patience)
+            never_reached(e, ch, 0);
+        return;
+    }
+    if (f->at_rated.high_ns > 0 && f->at_rated.best_ns > 0) {
+        c->figures.rated_seen = true;
+        return;
+    }
+    if (!c->figures.rated_seen && f->known_ns - f->begin.at_ns > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
+        never_reached(e, ch, f->current_a.mean);
+}
+
+/* Current below rated for a while, having been there: not a shutoff, and worth saying once a cycle. */
+static void check_reduced(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct figures *f = &c->figures;
+    double i = track_value(e, ch, SIG_I2), u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1);
+    if (!f->rated_seen || f->reduced_told || isnan(i) || i >= c->run.point.current_a * 0.96 ||
+        i < 0.2 * c->run.point.current_a) {
+        f->low_since_ns = NEVER_NS;
+        return;
+    }
+    if (f->low_since_ns == NEVER_NS)
+        f->low_since_ns = e->step_ns;
+    if (e->step_ns - f->low_since_ns < 5 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2))
+        return;
+    f->reduced_told = true;
+    const char *why = "the unit gives less: thermal, or its own drift";
+    if (c->run.rq.point.supply_v > 0 && u1 < 0.95 * c->run.rq.point.supply_v)
+        why = "the supply is low as well: supply-limited";
+    else if (u > 0.98 * c->run.point.voltage_v)
+        why = "the voltage has not moved: the load's resistance has drifted";
+    struct event *v = emit_event(e, EVENT_OUTPUT_REDUCED, ch);
+    v->value_count = 2;
+    v->values[0] = c->run.point.current_a;
+    v->values[1] = i;
+    (void)text_copy(v->text, sizeof v->text, why);
+}
+
+static void check_judgement_signals(struct engine *e, int ch)
+{
+    static const enum signal_kind kinds[] = {SIG_U1, SIG_T_INTAKE};
+    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
+        int s = bench_channel_of(e, ch)->signal[kinds[k]];
+        if (s < 0 || !track_is_lost(e, s))
+            continue;
+        char text[REASON_CAP];
+        (void)text_format(text, sizeof text, "%.47s was lost", e->bench.signals[s].name);
+        figures_void(e, ch, text);
+    }
+}
+
+static void poll_part(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    if (!load_is_on(c))
+        return;
+    if (c->timers[TIMER_PHASE] == NEVER_NS)
+        c->timers[TIMER_PHASE] = run_is_continuous(&c->run) ? c->run.cycle_begin_ns + c->run.cycle_ns
+                                                            : c->load.commanded_on_ns + c->run.part_cap_ns;
+    if (voltage_doubted(e, ch)) {
+        run_end_soon(e, ch, CAUSE_UNKNOWN, "a meter is in doubt: the voltage vanished while the current flowed on");
+        return;
+    }
+    if (shutoff_watch(e, ch)) {
+        c->course = COURSE_CONFIRM;
+        c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
+        return;
+    }
+    check_judgement_signals(e, ch);
+    check_reduced(e, ch);
+    struct cycle_figures f;
+    figures_now(e, ch, &f);
+    check_reached(e, ch, &f);
+    if (c->course == COURSE_PART && f.at_rated.low_ns >= on_load_goal_ns(&c->run))
+        part_finish(e, ch);
+}
+
+static void opened_after_part(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    if (run_is_continuous(&c->run)) {
+        run_finish(e, ch, ENDING_COMPLETE);
+        return;
+    }
+    c->course = COURSE_DRAIN;
+    set_state(e, ch, STATE_PAUSE);
+    phase_in(e, ch, SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + signal_lag_ns(e, ch, SIG_U2));
+}
+
+/* No-load voltage of a unit whose output is live with the load open. */
+static void learn_no_load_voltage(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    double u = track_value(e, ch, SIG_U2);
+    if (c->load.triggered || c->run.live_told || !(u > 5) || e->step_ns - c->run.begin_ns < SECOND_NS / 2)
+        return;
+    c->run.live_told = true;
+    c->run.u0_v = u;
+    struct event *v = emit_event(e, EVENT_UNIT_LIVE, ch);
+    v->value_count = 1;
+    v->values[0] = u;
+}
+
+void procedure_poll(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    switch (c->course) {
+    case COURSE_READY:
+        learn_no_load_voltage(e, ch);
+        break;
+    case COURSE_SETTING:
+        trim_advise(e, ch);
+        break;
+    case COURSE_SET_OPEN:
+        if (c->load.phase == LOAD_OPEN)
+            rest_after_setting(e, ch);
+        break;
+    case COURSE_PART:
+        poll_part(e, ch);
+        break;
+    case COURSE_PART_OPEN:
+        if (c->load.phase == LOAD_OPEN)
+            opened_after_part(e, ch);
+        break;
+    case COURSE_RECOVER:
+        if (shutoff_reset_seen(e, ch))
+            procedure_after_recovery(e, ch, true);
+        break;
+    case COURSE_ENDING:
+        if (c->load.phase == LOAD_OPEN)
+            run_finish(e, ch, c->run.never_text[0] ? ENDING_NEVER_REACHED : ENDING_CUT_SHORT);
+        break;
+    default:
+        break;
+    }
+}
+
+void procedure_timer(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    switch (c->course) {
+    case COURSE_READY:
+        if (c->run.rq.setting)
+            setting_start(e, ch);
+        else
+            cycle_start(e, ch);
+        break;
+    case COURSE_SETTING:
+        emit_text(e, EVENT_ADVICE, ch, "the unit was not set within %.0f s",
+                  seconds_of(e->bench.limits.setting_cap_ns));
+        run_end_soon(e, ch, CAUSE_OPERATOR, "the unit was not set in time");
+        break;
+    case COURSE_REST:
+    case COURSE_PAUSE:
+        cycle_start(e, ch);
+        break;
+    case COURSE_PART:
+        if (run_is_continuous(&c->run))
+            continuous_cycle(e, ch);
+        else
+            part_finish(e, ch);
+        break;
+    case COURSE_DRAIN:
+        part_over(e, ch);
+        break;
+    case COURSE_RECOVER:
+        shutoff_never_reset(e, ch);
+        procedure_after_recovery(e, ch, false);
+        break;
+    default:
+        break;
+    }
+}

@@ -1,0 +1,179 @@
+#include "stagger.h"
+
+#include <math.h>
+
+#include "error.h"
+#include "procedure.h"
+
+double stagger_supply_a(const struct run_request *rq, const struct load_point *point)
+{
+    if (rq->point.i1max_a > 0)
+        return rq->point.i1max_a;
+    if (!(rq->point.supply_v > 0) || rq->point.phases == 0)
+        return 0;
+    double in_w = point->power_w / 0.8;
+    if (rq->point.phases == 3)
+        return in_w / (rq->point.supply_v * sqrt(3) * 0.9);
+    return in_w / (rq->point.supply_v * 0.65);
+}
+
+/* On-load now, or about to be. */
+static bool takes_power(const struct channel *c)
+{
+    return c->run.active && (c->course == COURSE_PART || c->course == COURSE_SETTING || c->course == COURSE_CONFIRM);
+}
+
+static double limit_of_circuit(const struct engine *e, int circuit)
+{
+    return circuit >= 0 ? e->bench.circuits[circuit].breaker.rated_a : 0;
+}
+
+bool stagger_hinders(struct engine *e, int ch, char *text, size_t cap)
+{
+    const struct channel *own = &e->channels[ch];
+    int circuit = bench_channel_of(e, ch)->circuit;
+    double power = own->run.point.power_w, amps = stagger_supply_a(&own->run.rq, &own->run.point);
+    bool others_power = false, others_amps = false;
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        const struct channel *c = &e->channels[i];
+        if (i == ch || !takes_power(c))
+            continue;
+        power += c->run.point.power_w;
+        others_power = true;
+        if (circuit >= 0 && e->bench.channels[i].circuit == circuit) {
+            amps += stagger_supply_a(&c->run.rq, &c->run.point);
+            others_amps = true;
+        }
+    }
+    double bank = e->bench.limits.bank_max_power_w, breaker = limit_of_circuit(e, circuit);
+    if (bank > 0 && power > bank && others_power)
+        return text_format(text, cap, "waiting: with the other channels the bank would take %.0f W, limit %.0f W",
+                           power, bank),
+               true;
+    if (breaker > 0 && amps > breaker && others_amps)
+        return text_format(text, cap, "waiting: circuit %.47s would carry %.0f A, breaker %.0f A",
+                           e->bench.circuits[circuit].name, amps, breaker),
+               true;
+    return false;
+}
+
+bool stagger_is_waiting(const struct engine *e, int ch)
+{
+    return e->channels[ch].doing[0] == 'w' && e->channels[ch].run.tries < 12 * 3600;
+}
+
+struct load_peak {
+    bool within;
+    double peak_w;
+};
+
+/* Periods overlap when their begins differ, round the cycle, by less than the earlier one's on-load part. */
+static bool is_on(const struct stagger_item *i, double at_s)
+{
+    double since = at_s - i->offset_s;
+    while (since < 0)
+        since += i->cycle_s;
+    while (since >= i->cycle_s)
+        since -= i->cycle_s;
+    return since < i->on_s;
+}
+
+/* Demand can only rise where something begins: looking there is enough. */
+static struct load_peak peak_of(const struct stagger_item *items, int placed, double bank_w, const double *circuit_a,
+                                int circuit_count)
+{
+    struct load_peak p = {.within = true};
+    for (int k = 0; k < placed; k++) {
+        if (!items[k].fits)
+            continue;
+        double watts = 0, amps = 0;
+        for (int i = 0; i < placed; i++) {
+            if (!items[i].fits || !is_on(&items[i], items[k].offset_s))
+                continue;
+            watts += items[i].power_w;
+            if (items[i].circuit == items[k].circuit)
+                amps += items[i].supply_a;
+        }
+        if (watts > p.peak_w)
+            p.peak_w = watts;
+        int c = items[k].circuit;
+        if ((bank_w > 0 && watts > bank_w) || (c >= 0 && c < circuit_count && circuit_a[c] > 0 && amps > circuit_a[c]))
+            p.within = false;
+    }
+    return p;
+}
+
+/* Best place for item n among the ends of those before it; later items see it. */
+static void place(struct stagger_item *items, int n, double bank_w, const double *circuit_a, int circuit_count)
+{
+    double best_w = 0, best_s = 0;
+    bool found = false;
+    items[n].fits = true;
+    for (int k = -1; k < n; k++) {
+        double at = k < 0 ? 0 : items[k].offset_s + items[k].on_s;
+        while (at >= items[n].cycle_s)
+            at -= items[n].cycle_s;
+        if (k >= 0 && !items[k].fits)
+            continue;
+        items[n].offset_s = at;
+        struct load_peak p = peak_of(items, n + 1, bank_w, circuit_a, circuit_count);
+        if (p.within && (!found || p.peak_w < best_w)) {
+            found = true;
+            best_w = p.peak_w;
+            best_s = at;
+        }
+    }
+    items[n].offset_s = found ? best_s : 0;
+    items[n].fits = found;
+}
+
+struct search {
+    struct stagger_item *items;
+    const double *circuit_a;
+    int count, circuit_count;
+    double bank_w, best_w;
+    double best_s[8];
+    bool found;
+};
+
+static void search_from(struct search *s, int n)
+{
+    if (n == s->count) {
+        struct load_peak p = peak_of(s->items, n, s->bank_w, s->circuit_a, s->circuit_count);
+        if (!p.within || (s->found && p.peak_w >= s->best_w))
+            return;
+        s->found = true;
+        s->best_w = p.peak_w;
+        for (int i = 0; i < n; i++)
+            s->best_s[i] = s->items[i].offset_s;
+        return;
+    }
+    s->items[n].fits = true;
+    for (int k = -1; k < n; k++) {
+        double at = k < 0 ? 0 : s->items[k].offset_s + s->items[k].on_s;
+        while (at >= s->items[n].cycle_s)
+            at -= s->items[n].cycle_s;
+        s->items[n].offset_s = at;
+        struct load_peak p = peak_of(s->items, n + 1, s->bank_w, s->circuit_a, s->circuit_count);
+        if (p.within && (!s->found || p.peak_w < s->best_w))
+            search_from(s, n + 1);
+    }
+}
+
+void stagger_plan(struct stagger_item *items, int count, double bank_w, const double *circuit_a, int circuit_count)
+{
+    if (count <= 8) {
+        struct search s = {
+            .items = items, .circuit_a = circuit_a, .count = count, .circuit_count = circuit_count, .bank_w = bank_w};
+        search_from(&s, 0);
+        if (s.found) {
+            for (int i = 0; i < count; i++) {
+                items[i].offset_s = s.best_s[i];
+                items[i].fits = true;
+            }
+            return;
+        }
+    }
+    for (int n = 0; n < count; n++)
+        place(items, n, bank_w, circuit_a, circuit_count);
+}
