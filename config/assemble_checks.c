@@ -135,10 +135,17 @@ static void check_loads(const struct assembly *a)
         if (!out->has_watchdog)
             assemble_warning(a, &devices[d].at, "map", "Use a controller with a watchdog, or stay beside it.",
                              "the load controller has no heartbeat: attended runs only");
-        else if (out->watchdog_ns < 2 * c->bench.limits.beat_ns)
-            assemble_warning(a, &devices[d].at, "name", "Make watchdog_time at least twice limits: {beat}.",
-                             "the watchdog is shorter than two beats: one late beat opens the load");
     }
+}
+
+static void check_watchdogs(const struct assembly *a)
+{
+    const struct config *c = a->config;
+    const struct raw_channel *channels = a->raw->channels.items;
+    for (int i = 0; i < c->bench.channel_count; i++)
+        if (channels[i].load.watchdog_ns > 0 && channels[i].load.watchdog_ns < 2 * c->bench.limits.beat_ns)
+            assemble_warning(a, &channels[i].load.at, "watchdog_time", "Make it at least twice limits: {beat: ...}.",
+                             "the watchdog is shorter than two beats: one late beat opens the load");
 }
 
 static void check_signal(const struct assembly *a, const struct raw_signal *r, bool judged)
@@ -255,6 +262,7 @@ void assemble_checks(struct assembly *a)
             open_time(c, d);
     check_timetables(a);
     check_loads(a);
+    check_watchdogs(a);
     check_signals(a);
     check_scaled(a);
     check_unattended(a);

@@ -143,7 +143,7 @@ static void check_protocol(const struct assembly *a, const struct raw_device *d,
     if (map >= 0 && ((is_modbus(bus->kind) && text_map) || (is_text(bus->kind) && !text_map)))
         assemble_error(a, &d->at, "map", "Take another map, or another bus.", "the map speaks %s, the bus %s is %s",
                        words[text_map ? 1 : 0], bus->name, bus_kind_name(bus->kind));
-    if (map >= 0 && !text_map && d->device.server < 0)
+    else if (map >= 0 && !text_map && node_child(d->at.node, "server") == NULL)
         assemble_error(a, &d->at, "", "Add server: and the address set at the device, 1 to 247.",
                        "a Modbus device needs its server address");
     else if (bus->kind == BUS_MODBUS_RTU && (d->device.server == 0 || d->device.server > 247))

@@ -94,6 +94,8 @@ static void build_modbus(const struct raw_map *raw, struct raw_point *p, struct 
     static const char *const foreign[] = {"query", "reply", "expression", "write", "write_reply", NULL};
     refuse_keys(p, foreign, "modbus", problems);
     if (p->table < 0 || p->register_ < 0) {
+        if (node_child(p->at.node, "table") != NULL && node_child(p->at.node, "register") != NULL)
+            return; /* they are wrong, and that was said */
         node_problem(problems, p->at.node, PROBLEM_ERROR, "a modbus point needs table and register",
                      "Add table: input, holding, coil or discrete, and register: counted from 0.");
         return;
@@ -101,7 +103,7 @@ static void build_modbus(const struct raw_map *raw, struct raw_point *p, struct 
     to->table = (enum register_table)p->table;
     to->register_ = (uint16_t)p->register_;
     bool bits = is_bit_table(p->table);
-    if (p->type < 0 && !bits)
+    if (node_child(p->at.node, "type") == NULL && !bits)
         node_problem(problems, p->at.node, PROBLEM_ERROR, "a register needs its type",
                      "Add type: bit, i16, u16, i32, u32, i64, u64, f32 or f64.");
     else if (bits && p->type >= 0 && p->type != TYPE_BIT)
@@ -225,7 +227,7 @@ static void build_sensor(const struct raw_point *p, struct map_point *to, struct
         to->sensor_low = p->sensor.shunt_ohm;
         to->value_dim = DIM_CURRENT;
         need_dim(p, to, DIM_VOLTAGE, problems);
-    } else {
+    } else if (p->sensor.loop_low[0] != '\0' && p->sensor.loop_high[0] != '\0') {
         build_loop(p, to, problems);
         need_dim(p, to, DIM_CURRENT, problems);
     }

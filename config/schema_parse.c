@@ -70,8 +70,8 @@ static bool kind_fits(const struct node *n, enum node_kind wanted, const struct 
         (void)text_format(text, sizeof text, "\"%s\" has no value", f->key);
     else
         (void)text_format(text, sizeof text, "\"%s\" must not be %s", f->key, node_kind_name(n));
-    (void)text_format(remedy, sizeof remedy, "%s%s: %.180s.", is_null(n) ? "Remove the key, or give it " : "Give it ",
-                      "its value", type);
+    (void)text_format(remedy, sizeof remedy, "%s: %.180s.",
+                      is_null(n) ? "Remove the key, or give it a value" : "What belongs here", type);
     node_problem(problems, n, PROBLEM_ERROR, text, remedy);
     return false;
 }

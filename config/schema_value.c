@@ -55,8 +55,11 @@ static void say_range(const struct field *f, char *to)
     double ends[2] = {f->min, f->max};
     char *texts[2] = {low, high};
     for (int i = 0; i < 2; i++) {
+        texts[i][0] = '\0';
+        if (isinf(ends[i]))
+            continue;
         if (f->type == FIELD_DURATION || f->type == FIELD_SIZE) {
-            int64_t v = (int64_t)(f->type == FIELD_DURATION ? ends[i] * 1e9 : ends[i]);
+            int64_t v = round_off(f->type == FIELD_DURATION ? ends[i] * 1e9 : ends[i]);
             (void)schema_scalar_print(&plain, &v, texts[i], 64);
         } else {
             char number[40];
