@@ -127,7 +127,8 @@ static void one_command_zsh(FILE *out, const struct command_row *row)
         one_option_zsh(out, &row->options[i]);
     for (int i = 0; i < common_count; i++)
         one_option_zsh(out, &common[i]);
-    fprintf(out, " '*:%s:%s' ;;\n", row->operands ? "operand" : "", row->operand_kind == OPERAND_FILE ? "_files" : "");
+    fprintf(out, " '*:%s:%s' ;;\n", row->operands ? "operand" : " ",
+            row->operand_kind == OPERAND_FILE ? "_files" : " ");
 }
 
 static void print_zsh(FILE *out)
