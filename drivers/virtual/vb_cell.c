@@ -55,6 +55,7 @@ double vb_cell_value(const struct vbench *vb, const struct vb_device *d, const s
     const struct vb_controller *k = &d->ctl;
     switch (cell->source) {
     case VB_CONST:
+    case VB_STORED:
         return cell->value;
     case VB_METER:
         return vb_meter_value(vb, cell->index);
@@ -231,12 +232,15 @@ static int write_channel(struct vbench *vb, struct vb_device *d, const struct vb
     }
 }
 
-int vb_cell_write(struct vbench *vb, struct vb_device *d, const struct vb_cell *cell, const uint8_t *bytes)
+int vb_cell_write(struct vbench *vb, struct vb_device *d, struct vb_cell *cell, const uint8_t *bytes)
 {
     struct vb_controller *k = &d->ctl;
     double raw = decode(cell, bytes);
     uint16_t word = raw >= 0 && raw <= 65535 ? (uint16_t)raw : 0;
     switch (cell->source) {
+    case VB_STORED:
+        cell->value = raw;
+        return 0;
     case VB_BEAT:
         if (word != k->beat || k->feed != VB_FED_BY_CHANGE)
             vb_bank_fed(vb, d);

@@ -192,9 +192,8 @@ static void do_bench(struct vbench *vb, const struct vb_event *e)
     default:
         if (vb->fault_count < VB_FAULTS_MAX) {
             struct vb_fault f = e->fault;
-            int64_t now = vb->now_ns > vb->tick_ns ? vb->now_ns : vb->tick_ns;
-            f.from_ns += now;
-            f.until_ns = f.until_ns == VB_NEVER ? VB_NEVER : f.until_ns + now;
+            f.from_ns += vb->now_ns;
+            f.until_ns = f.until_ns == VB_NEVER ? VB_NEVER : f.until_ns + vb->now_ns;
             vb->fault[vb->fault_count++] = f;
         }
         break;

@@ -71,6 +71,17 @@ static void identity(struct vb_device *d, int layout)
     put(d, VB_INPUT, 8, VB_U32, VB_EPOCH, 0);
 }
 
+int vb_layout_stored(struct vb_device *d, enum vb_table table, int address, double value)
+{
+    bool bit = table == VB_COIL || table == VB_DISCRETE;
+    return vb_layout_cell(d, (struct vb_cell){.table = table,
+                                              .address = (uint16_t)address,
+                                              .type = bit ? VB_BIT : VB_U16,
+                                              .source = VB_STORED,
+                                              .value = value,
+                                              .scale = 1});
+}
+
 /* What every load controller has. */
 static int controller(struct vbench *vb, struct vb_device *d)
 {

@@ -103,7 +103,7 @@ static int write_words(struct vbench *vb, struct vb_device *d, unsigned first, u
 {
     int hit = 0;
     for (int i = 0; i < d->cell_count; i++) {
-        const struct vb_cell *cell = &d->cell[i];
+        struct vb_cell *cell = &d->cell[i];
         unsigned width = (unsigned)vb_cell_width(cell->type);
         if (cell->table != VB_HOLDING || cell->address + width <= first || cell->address >= first + count)
             continue;
@@ -203,6 +203,14 @@ static size_t read_write(struct vbench *vb, struct vb_device *d, const uint8_t *
     return 2 + 2 * (size_t)count;
 }
 
+static bool known(uint8_t function)
+{
+    static const uint8_t functions[] = {READ_COILS,      READ_DISCRETE,  READ_HOLDING, READ_INPUT,
+                                        WRITE_COIL,      WRITE_REGISTER, DIAGNOSTICS,  WRITE_COILS,
+                                        WRITE_REGISTERS, MASK_REGISTER,  READ_WRITE};
+    return memchr(functions, function, sizeof functions) != NULL;
+}
+
 size_t vb_modbus_answer(struct vbench *vb, struct vb_device *d, const uint8_t *pdu, size_t size, uint8_t *answer,
                         size_t cap)
 {
@@ -210,7 +218,7 @@ size_t vb_modbus_answer(struct vbench *vb, struct vb_device *d, const uint8_t *p
         return 0;
     if (d->ctl.feed == VB_FED_BY_ANY && d->channel_count > 0)
         vb_bank_fed(vb, d);
-    if (size < 5 && pdu[0] >= READ_COILS && pdu[0] <= READ_WRITE)
+    if (size < 5 && known(pdu[0]))
         return exception(answer, pdu[0], ILLEGAL_VALUE);
     switch (pdu[0]) {
     case READ_COILS:

@@ -1,5 +1,6 @@
 /* Reads buses, devices and events of a scenario. */
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "vb_scenario.h"
@@ -89,11 +90,41 @@ static int device_inputs(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, s
     return 0;
 }
 
+/* contents: [{table: holding, first: 107, values: [555, 0, 100]}] */
+static int device_contents(struct vb_yaml *y, yaml_node_t *m, struct vb_device *d)
+{
+    static const char *const tables[] = {"input", "holding", "coil", "discrete", NULL};
+    yaml_node_t *list = vb_yaml_get(y, m, "contents");
+    for (int i = 0; i < vb_yaml_count(y, list); i++) {
+        yaml_node_t *part = vb_yaml_item(y, list, i);
+        enum vb_table table = (enum vb_table)vb_yaml_word(y, part, "table", tables, VB_HOLDING);
+        int first = (int)vb_yaml_integer(y, part, "first", 0, 0, 65535);
+        yaml_node_t *values = vb_yaml_get(y, part, "values");
+        for (int n = 0; n < vb_yaml_count(y, values); n++) {
+            char *end = NULL;
+            const char *text = vb_yaml_scalar(y, vb_yaml_item(y, values, n));
+            long value = strtol(text, &end, 0);
+            if (end == text || *end || value < 0 || value > 65535 || first + n > 65535)
+                return vb_yaml_fail(y, part, "registers hold 0 to 65535", "values");
+            if (vb_layout_stored(d, table, first + n, (double)value) != 0)
+                return vb_yaml_fail(y, part, "too many registers", "values");
+        }
+    }
+    return 0;
+}
+
 static int one_device(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, struct vb_device *d)
 {
-    static const char *const kinds[] = {"stepped-bank",    "settable-load",  "thermocouple-scanner",
-                                        "supply-meter",    "dc-shunt-meter", "line-printing-thermometer",
-                                        "scpi-multimeter", "text-load",      NULL};
+    static const char *const kinds[] = {"stepped-bank",
+                                        "settable-load",
+                                        "thermocouple-scanner",
+                                        "supply-meter",
+                                        "dc-shunt-meter",
+                                        "line-printing-thermometer",
+                                        "scpi-multimeter",
+                                        "text-load",
+                                        "registers",
+                                        NULL};
     static const char *const quantities[] = {"rms", "mean", NULL};
     vb_yaml_text(y, m, "name", d->name, sizeof d->name, "");
     d->kind = (enum vb_device_kind)vb_yaml_word(y, m, "kind", kinds, 0);
@@ -118,7 +149,7 @@ static int one_device(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, stru
         return -1;
     if (vb_layout(vb, d, &h, of, &why) != 0)
         return vb_yaml_fail(y, m, why, d->name);
-    return y->failed ? -1 : 0;
+    return y->failed ? -1 : device_contents(y, m, d);
 }
 
 int vb_scenario_devices(struct vbench *vb, struct vb_yaml *y, yaml_node_t *list)

@@ -13,19 +13,19 @@ static const int64_t stirred_ns = 3 * VB_S;
 void vb_schedule(struct vbench *vb, int64_t at_ns)
 {
     if (at_ns < vb->next_tick_ns)
-        vb->next_tick_ns = at_ns > vb->tick_ns ? at_ns : vb->tick_ns + 1;
+        vb->next_tick_ns = at_ns > vb->now_ns ? at_ns : vb->now_ns + 1;
 }
 
 void vb_stir(struct vbench *vb)
 {
-    int64_t at = vb->now_ns > vb->tick_ns ? vb->now_ns : vb->tick_ns;
+    int64_t at = vb->now_ns;
     vb->fine_until_ns = at + stirred_ns;
     vb_schedule(vb, (at / fine_ns + 1) * fine_ns);
 }
 
 void vb_happen(struct vbench *vb, enum vbench_trip what, int channel)
 {
-    int64_t at = vb->now_ns > vb->tick_ns ? vb->now_ns : vb->tick_ns;
+    int64_t at = vb->now_ns;
     if (vb->happened == VB_HAPPENINGS) {
         memmove(vb->happening, vb->happening + 1, (VB_HAPPENINGS - 1) * sizeof vb->happening[0]);
         vb->happened--;
@@ -72,7 +72,7 @@ static void tick(struct vbench *vb, int64_t at_ns)
 {
     double dt_s = (double)(at_ns - vb->tick_ns) / 1e9;
     vb->dt_s = dt_s;
-    vb->tick_ns = at_ns;
+    vb->tick_ns = vb->now_ns = at_ns;
     vb->next_tick_ns =
         at_ns < vb->fine_until_ns ? (at_ns / fine_ns + 1) * fine_ns : (at_ns / coarse_ns + 1) * coarse_ns;
     warm_room(vb, dt_s);

@@ -99,7 +99,7 @@ static bool load_write(struct vbench *vb, struct vb_device *d, const struct word
         return true;
     }
     const uint8_t bytes[2] = {(uint8_t)(n >> 8), (uint8_t)n};
-    const struct vb_cell cell = {.source = w->source, .type = VB_U16, .scale = 1, .index = d->channels[0]};
+    struct vb_cell cell = {.source = w->source, .type = VB_U16, .scale = 1, .index = d->channels[0]};
     int code = vb_cell_write(vb, d, &cell, bytes);
     if (code)
         snprintf(reply, cap, "ERR %d", code);

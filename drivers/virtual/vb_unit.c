@@ -109,7 +109,7 @@ static double follow_current(const struct vb_channel *c, const struct vb_unit *u
 
 static void record_peak(struct vbench *vb, struct vb_channel *c)
 {
-    /* Four half-second slots: a latched peak reaches back two seconds. */
+    /* Half-second slots: a latched peak reaches back two seconds at least. */
     if (vb->tick_ns >= c->peak_slot_ns + 500 * VB_MS) {
         c->peak_slot_ns = vb->tick_ns / (500 * VB_MS) * (500 * VB_MS);
         for (int i = VB_PEAKS - 1; i > 0; i--)

@@ -13,7 +13,7 @@ enum {
     VB_FAULTS_MAX = 64, /* faults of communication that are active at once */
     VB_HAPPENINGS = 256,
     VB_RING = 64,   /* refreshes in a meter's averaging window */
-    VB_PEAKS = 4,   /* slots of a latched peak */
+    VB_PEAKS = 5,   /* slots of a latched peak */
     VB_INPUTS = 16, /* inputs of a scanner or thermometer */
     VB_LINES = 64   /* lines a talking device keeps until they are fetched */
 };
@@ -118,7 +118,8 @@ enum vb_device_kind {
     VB_SHUNT_METER,
     VB_THERMOMETER,
     VB_MULTIMETER,
-    VB_TEXT_LOAD
+    VB_TEXT_LOAD,
+    VB_REGISTERS /* plain registers with the scenario's contents, to try a client on */
 };
 
 enum vb_beat_feed { VB_FED_BY_CHANGE, VB_FED_BY_WRITE, VB_FED_BY_ANY };
@@ -143,6 +144,7 @@ enum vb_order { VB_ABCD, VB_CDAB, VB_BADC, VB_DCBA };
 /* What stands behind a register; `index` is a meter or a channel. */
 enum vb_source {
     VB_CONST,
+    VB_STORED, /* keeps what is written */
     VB_METER,
     VB_EMF, /* a meter in degC as the emf of a type K couple against the room's air, mV */
     VB_RATE,
@@ -177,7 +179,7 @@ struct vb_cell {
     enum vb_order order;
     enum vb_source source;
     int index;
-    double value;   /* of VB_CONST */
+    double value;   /* of VB_CONST and VB_STORED */
     double scale;   /* raw = value / scale */
     double invalid; /* raw when there is no value; NAN for floats */
     bool stuck;
@@ -397,6 +399,9 @@ struct vb_meter_habits {
 int vb_layout(struct vbench *vb, struct vb_device *d, const struct vb_meter_habits *habits, const char *of,
               const char **why);
 
+/* A register of its own; 0, or -1 when the device is full. */
+int vb_layout_stored(struct vb_device *d, enum vb_table table, int address, double value);
+
 /* Makes a meter on a probe ("A.i2"); its index, or -1. */
 int vb_meter_add(struct vbench *vb, struct vb_device *d, const char *probe, const struct vb_meter_habits *habits);
 
@@ -407,7 +412,7 @@ double vb_emf_k(double t_degc);
 double vb_cell_value(const struct vbench *vb, const struct vb_device *d, const struct vb_cell *cell);
 int vb_cell_width(enum vb_type type);
 void vb_cell_encode(const struct vbench *vb, const struct vb_device *d, const struct vb_cell *cell, uint8_t *bytes);
-int vb_cell_write(struct vbench *vb, struct vb_device *d, const struct vb_cell *cell, const uint8_t *bytes);
+int vb_cell_write(struct vbench *vb, struct vb_device *d, struct vb_cell *cell, const uint8_t *bytes);
 
 /* vb_modbus.c: what a server answers to a PDU; returns the size of the answer, 0 for none */
 size_t vb_modbus_answer(struct vbench *vb, struct vb_device *d, const uint8_t *pdu, size_t size, uint8_t *answer,

@@ -1,0 +1,10 @@
+set(dir ${CMAKE_CURRENT_SOURCE_DIR}/unit/virtual)
+foreach(name physics clock safety habit modbus meter)
+  unit_test(virtual_${name} SOURCES ${dir}/vb_${name}_test.c ${dir}/vb_fixture.c LINKS vbench m)
+  target_include_directories(virtual_${name} PRIVATE ${dir})
+endforeach()
+# vb_yaml.h names libyaml's types
+target_link_libraries(virtual_meter PRIVATE PkgConfig::yaml_0_1)
+unit_test(virtual_server SOURCES ${dir}/vb_server_test.c)
+target_compile_definitions(virtual_server PRIVATE VB_PROGRAM="$<TARGET_FILE:soakbench-virtual>")
+add_dependencies(virtual_server soakbench-virtual)
