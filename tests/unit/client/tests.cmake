@@ -1,7 +1,11 @@
-unit_test(client_layout_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/client/layout_test.c LINKS client)
-unit_test(client_calc_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/client/calc_test.c
-  ${CMAKE_CURRENT_SOURCE_DIR}/unit/client/run_client.c LINKS m)
-foreach(t client_calc_test)
+set(client_tests ${CMAKE_CURRENT_SOURCE_DIR}/unit/client)
+unit_test(client_layout_test SOURCES ${client_tests}/layout_test.c LINKS client)
+unit_test(client_plan_test SOURCES ${client_tests}/plan_test.c LINKS client)
+unit_test(client_calc_test SOURCES ${client_tests}/calc_test.c ${client_tests}/run_client.c LINKS m)
+unit_test(client_cli_test SOURCES ${client_tests}/cli_test.c ${client_tests}/run_client.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/control/fake_daemon.c LINKS control m)
+target_include_directories(client_cli_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/control)
+foreach(t client_calc_test client_cli_test)
   target_link_libraries(${t} PRIVATE PkgConfig::jansson)
   target_compile_definitions(${t} PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
   add_dependencies(${t} soakbench)
