@@ -147,6 +147,11 @@ static int set_by_library(struct serial_port *port, const struct bus_config *c, 
     return 0;
 }
 
+static bool is_pseudo(const struct serial_port *port)
+{
+    return strncmp(port->path, "/dev/pts/", 9) == 0;
+}
+
 static int set_by_termios(struct serial_port *port, const struct bus_config *c, struct error *err)
 {
     struct termios tio;
@@ -158,7 +163,8 @@ static int set_by_termios(struct serial_port *port, const struct bus_config *c, 
     tio.c_cflag |= c->data_bits == 7 ? CS7 : CS8;
     if (c->stop_bits == 2)
         tio.c_cflag |= CSTOPB;
-    if (c->parity != PARITY_NONE)
+    /* A pseudo terminal has no parity, and the C library fails when it finds that the bit did not stick. */
+    if (c->parity != PARITY_NONE && !is_pseudo(port))
         tio.c_cflag |= PARENB | (c->parity == PARITY_ODD ? PARODD : 0);
     tio.c_cc[VMIN] = 0;
     tio.c_cc[VTIME] = 0;
@@ -168,7 +174,7 @@ static int set_by_termios(struct serial_port *port, const struct bus_config *c, 
     return 0;
 }
 
-/* A driver may accept what it cannot do; a pseudo terminal drops parity without a word, which is its nature. */
+/* A driver may accept what it cannot do. */
 static int read_back(const struct serial_port *port, const struct bus_config *c, struct error *err)
 {
     struct termios tio;
@@ -217,7 +223,7 @@ struct serial_port *serial_port_open(const struct bus_config *config, struct err
     }
     if (lock_port(port, err) != 0)
         goto fail;
-    if (strncmp(port->path, "/dev/pts/", 9) != 0 && sp_get_port_by_name(port->path, &port->sp) != SP_OK)
+    if (!is_pseudo(port) && sp_get_port_by_name(port->path, &port->sp) != SP_OK)
         port->sp = NULL;
     if ((port->sp != NULL ? set_by_library(port, config, err) : set_by_termios(port, config, err)) != 0 ||
         read_back(port, config, err) != 0)

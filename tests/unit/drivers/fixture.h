@@ -68,6 +68,12 @@ struct fake_device *fixture_add_meter(struct fixture *f, int64_t poll_ns);
 void fixture_start(struct fixture *f, int fd);
 void fixture_free(struct fixture *f);
 
+/* Go by the real clock from now on (before fixture_start). */
+void fixture_real_time(struct fixture *f);
+
+/* Run a bus on the real clock for so long. Returns the longest time that one bus_run() took. */
+int64_t fixture_run_real(struct fixture *f, int64_t ns);
+
 /* Run the bus on the virtual clock until the time, stepping from due time to due time. */
 void fixture_run_until(struct fixture *f, int64_t until_ns);
 void fixture_run_for(struct fixture *f, int64_t ns);
