@@ -118,6 +118,10 @@ int journal_reader_sessions(struct journal_reader *r, session_row_fn fn, void *c
         while (!stop && (rc = sql_next(st, "journal: sessions", err)) == 1) {
             struct journal_session s;
             session_row(st, &s);
+            if ((int64_t)s.epoch <= after) {
+                rc = error_set(err, "journal: sessions out of order: the file is damaged");
+                break;
+            }
             after = (int64_t)s.epoch;
             rows++;
             stop = fn(ctx, &s) != 0;

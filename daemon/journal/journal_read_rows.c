@@ -196,9 +196,11 @@ static int feed_rows(struct journal_reader *r, const struct feed_query *q, row_s
         query_bind(st, q->filter, after, chunk);
         int got;
         while ((got = sql_next(st, "journal: rows", err)) == 1) {
+            /* A damaged index can hand out the same rows again and again. */
+            bool rising = sql_int(st, 0) > after;
             after = sql_int(st, 0);
             seen++;
-            rc = step(r, st, ctx, err);
+            rc = rising ? step(r, st, ctx, err) : error_set(err, "journal: rows out of order: the file is damaged");
             if (rc != 0)
                 break;
         }
@@ -362,7 +364,12 @@ int journal_reader_inputs(struct journal_reader *r, uint64_t epoch, uint64_t unt
                 break;
             }
             seen++;
+            bool rising = sql_int(st, 0) > after;
             after = sql_int(st, 0);
+            if (!rising) {
+                rc = error_set(err, "journal: inputs out of order: the file is damaged");
+                break;
+            }
             rc = reader_unpack_block(st, 1, epoch, step_input, s, err);
         }
         sql_done(st);

@@ -133,6 +133,8 @@ int journal_reader_runs(struct journal_reader *r, const struct run_filter *filte
         if (rc != 1)
             break;
         int bad = run_row(st, &run, err);
+        if (f->newest_first ? sql_int(st, 0) >= after : sql_int(st, 0) <= after)
+            bad = error_set(err, "journal: runs out of order: the file is damaged");
         after = sql_int(st, 0);
         sql_done(st); /* before the callback, which may take its time */
         if (bad != 0 || add_verdict(r, &run, err) != 0)

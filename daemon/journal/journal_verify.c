@@ -197,6 +197,9 @@ static int check_batch(struct check *c, sqlite3_stmt *batch)
     if (number != c->batch + 1)
         problem(c, "batch %lld is followed by batch %lld: the ones between are missing", (long long)c->batch,
                 (long long)number);
+    /* A damaged index can hand out the same rows again and again. */
+    if (number <= c->batch)
+        return error_set(c->err, "journal: the list of batches is damaged");
     c->batch = number;
     c->epoch = (uint64_t)sql_int(batch, 1);
     c->add = 0;
@@ -212,8 +215,8 @@ static int check_batch(struct check *c, sqlite3_stmt *batch)
         return -1;
     struct digest kept, now;
     int rc = chain_head(c->chain, number, c->epoch, &c->result->head, &now);
-    if (rc == 0 && (sql_digest(batch, 8, &kept) != 0 || memcmp(&kept, &now, sizeof now) != 0) &&
-        c->result->problems == before)
+    bool same = sql_digest(batch, 8, &kept) == 0 && memcmp(&kept, &now, sizeof now) == 0;
+    if (rc == 0 && !same && c->result->problems == before)
         problem(c, "batch %lld: its inputs or the order of its parts were changed", (long long)number);
     /* Go on from the head as it is kept, so that one change is told once and not for every batch behind it. */
     c->result->head = kept;
