@@ -25,8 +25,9 @@ static void hand_drop(void *ctx, const struct command *command)
     bus_wake(bus);
 }
 
-/* The bus could not take it: the engine hears that it failed, and does what it must. */
-static void refuse(struct runtime *rt, const struct command *command, enum ack_kind kind)
+/* Answer a command here, without the bus: it could not take it (the engine hears that it failed, and does what it
+ * must), or there is nothing to do. */
+static void answer_here(struct runtime *rt, const struct command *command, enum ack_kind kind)
 {
     struct input_ack ack = {
         .device = command->device, .command = command->number, .kind = kind, .stamp_ns = bench_clock_now_ns(rt->clock)};
@@ -34,18 +35,38 @@ static void refuse(struct runtime *rt, const struct command *command, enum ack_k
         log_write(rt->log, LOG_LEVEL_ERROR, "engine: an answer to its own command did not fit its queue");
 }
 
+/* One fan may cool the resistors of several channels: it stops when the last of them has no more use for it. The engine
+ * knows channels, not which of them share a fan. */
+static bool fan_still_wanted(struct runtime *rt, const struct command *command)
+{
+    const struct load_points *points = rt->config->load_points;
+    int channel = command->channel;
+    if (channel < 0 || channel >= rt->config->bench.channel_count)
+        return false;
+    rt->fan_wanted[channel] = command->on;
+    for (int c = 0; c < rt->config->bench.channel_count && !command->on; c++)
+        if (rt->fan_wanted[c] && points[c].fan_device == points[channel].fan_device &&
+            points[c].fan == points[channel].fan)
+            return true;
+    return false;
+}
+
 static void hand_post(void *ctx, const struct command *command)
 {
     struct runtime *rt = ctx;
+    if (command->kind == COMMAND_FAN && fan_still_wanted(rt, command)) {
+        answer_here(rt, command, ACK_DONE);
+        return;
+    }
     for (int i = 0; i < rt->config->bench.bus_count; i++) {
         struct bus *bus = bus_stage_bus(rt->buses[i]);
         if (!bus_takes(bus, command))
             continue;
         if (bus_post(bus, command))
-            refuse(rt, command, ACK_FAILED);
+            answer_here(rt, command, ACK_FAILED);
         return;
     }
-    refuse(rt, command, ACK_FAILED);
+    answer_here(rt, command, ACK_FAILED);
 }
 
 static void hand_beacon(void *ctx, const struct command *command)

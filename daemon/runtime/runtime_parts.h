@@ -43,6 +43,7 @@ struct runtime {
     uint64_t epoch;
     struct journal_state journal_state;
     struct load_lease leases[DEVICES_MAX];
+    bool fan_wanted[CHANNELS_MAX]; /* engine's thread */
     struct peer peers[BUSES_MAX];
 
     int engine_fd; /* eventfds that wake a thread */

@@ -78,6 +78,9 @@ int harness_order(struct harness *h, struct input_operator *order, char *text);
 /* The order accepted and then done: waits for code 2 as well, at most ns. The words of the second answer in text. */
 void harness_order_done(struct harness *h, struct input_operator *order, int64_t ns, char *text);
 
+/* Lets one thing happen on the virtual bench now, in the words of a scenario: "{do: weld, channel: A, step: 2}". */
+void harness_happen(struct harness *h, const char *event);
+
 /* Orders in short. Each fails the test when it is refused. */
 void harness_rig(struct harness *h, const char *channel); /* rig and rigged */
 void harness_prove_watchdogs(struct harness *h);          /* of every load device that has one */

@@ -16,9 +16,11 @@
 #include <time.h>
 #include <unistd.h>
 
-bool real_store_installed(void)
+static const char *const programs[] = {"/usr/bin/influxd", "/usr/bin/victoria-metrics"};
+
+bool real_store_installed(enum real_store_kind kind)
 {
-    return access("/usr/bin/influxd", X_OK) == 0;
+    return access(programs[kind], X_OK) == 0;
 }
 
 static int free_port(void)
@@ -46,15 +48,16 @@ static void write_settings(const struct real_store *s, int rpc_port)
     ck_assert_int_eq(fclose(f), 0);
 }
 
-void real_store_make(struct real_store *s)
+void real_store_make(struct real_store *s, enum real_store_kind kind)
 {
-    *s = (struct real_store){.dir = "/tmp/store-XXXXXX"};
+    *s = (struct real_store){.kind = kind, .dir = "/tmp/store-XXXXXX"};
     ck_assert_ptr_nonnull(mkdtemp(s->dir));
     s->port = free_port();
     (void)snprintf(s->url, sizeof s->url, "http://127.0.0.1:%d", s->port);
     write_settings(s, free_port());
     real_store_start(s);
-    free(real_store_query(s, "CREATE DATABASE soak"));
+    if (kind == REAL_INFLUXDB)
+        free(real_store_query(s, "CREATE DATABASE soak"));
 }
 
 static size_t keep_text(char *bytes, size_t size, size_t count, void *ctx)
@@ -68,14 +71,15 @@ static size_t keep_text(char *bytes, size_t size, size_t count, void *ctx)
     return n;
 }
 
-static char *ask(const struct real_store *s, const char *query)
+/* Posts a form; NULL when nobody answers. */
+static char *ask(const struct real_store *s, const char *place, const char *form, const char *query)
 {
     CURL *c = curl_easy_init();
     ck_assert_ptr_nonnull(c);
     char *escaped = curl_easy_escape(c, query, 0), *text = calloc(1, 1);
     char body[4096], url[160];
-    (void)snprintf(body, sizeof body, "db=soak&epoch=ms&q=%s", escaped);
-    (void)snprintf(url, sizeof url, "%s/query", s->url);
+    (void)snprintf(body, sizeof body, "%s=%s", form, escaped);
+    (void)snprintf(url, sizeof url, "%s/%s", s->url, place);
     curl_free(escaped);
     (void)curl_easy_setopt(c, CURLOPT_URL, url);
     (void)curl_easy_setopt(c, CURLOPT_NOSIGNAL, 1L);
@@ -94,9 +98,25 @@ static char *ask(const struct real_store *s, const char *query)
 
 char *real_store_query(const struct real_store *s, const char *query)
 {
-    char *text = ask(s, query);
+    if (s->kind == REAL_VICTORIAMETRICS)
+        free(ask(s, "internal/force_flush", "now", ""));
+    char *text = s->kind == REAL_INFLUXDB ? ask(s, "query", "db=soak&epoch=ms&q", query)
+                                          : ask(s, "api/v1/export", "match[]", query);
     ck_assert_ptr_nonnull(text);
     return text;
+}
+
+static void run_program(const struct real_store *s, const char *settings)
+{
+    char data[128], listen[64];
+    (void)snprintf(data, sizeof data, "-storageDataPath=%s/data", s->dir);
+    (void)snprintf(listen, sizeof listen, "-httpListenAddr=127.0.0.1:%d", s->port);
+    if (s->kind == REAL_INFLUXDB)
+        (void)execl(programs[s->kind], "influxd", "-config", settings, (char *)NULL);
+    else /* the options of deploy/stores/victoriametrics.options */
+        (void)execl(programs[s->kind], "victoria-metrics", data, listen, "-dedup.minScrapeInterval=1ms",
+                    "-search.latencyOffset=1ms", "-search.maxStalenessInterval=5s", "-retentionPeriod=100y",
+                    (char *)NULL);
 }
 
 void real_store_start(struct real_store *s)
@@ -110,13 +130,13 @@ void real_store_start(struct real_store *s)
         (void)dup2(null, 0);
         (void)dup2(null, 1);
         (void)dup2(null, 2);
-        (void)execl("/usr/bin/influxd", "influxd", "-config", settings, (char *)NULL);
+        run_program(s, settings);
         _exit(127);
     }
     time_t deadline = time(NULL) + 60;
     char *answer = NULL;
     while (answer == NULL && time(NULL) < deadline) {
-        answer = ask(s, "SHOW DATABASES");
+        answer = s->kind == REAL_INFLUXDB ? ask(s, "query", "q", "SHOW DATABASES") : ask(s, "health", "now", "");
         if (answer == NULL)
             (void)nanosleep(&(struct timespec){0, 50 * 1000 * 1000}, NULL);
     }

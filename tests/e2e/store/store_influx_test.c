@@ -177,7 +177,7 @@ START_TEST(test_value_for_value)
     struct real_store s;
     fixture_make(&f);
     struct keeper k = {.journal = make_rows(&f, 1500)};
-    real_store_make(&s);
+    real_store_make(&s, REAL_INFLUXDB);
     struct uplink *u = make_uplink(&f, &s, &k);
     drain(u);
     assert_equal(&f, &s);
@@ -211,7 +211,7 @@ START_TEST(test_killed_in_the_middle)
     struct real_store s;
     fixture_make(&f);
     struct keeper k = {.journal = make_rows(&f, 2000)};
-    real_store_make(&s);
+    real_store_make(&s, REAL_INFLUXDB);
     struct uplink *u = make_uplink(&f, &s, &k);
     struct uplink_status st = {0};
     int kills = getenv("SOAKBENCH_LONG") != NULL ? 10 : 2;
@@ -248,7 +248,7 @@ START_TEST(test_points_lost)
     struct real_store s;
     fixture_make(&f);
     struct keeper k = {.journal = make_rows(&f, 200)};
-    real_store_make(&s);
+    real_store_make(&s, REAL_INFLUXDB);
     struct uplink *u = make_uplink(&f, &s, &k);
     struct uplink_status st = {0};
     while (memcmp(st.sent, st.newest, sizeof st.sent) != 0 || st.newest[FEED_EVENTS] == 0) {
@@ -275,7 +275,7 @@ START_TEST(test_poison_line)
     struct real_store s;
     fixture_make(&f);
     struct keeper k = {.journal = make_rows(&f, 300)};
-    real_store_make(&s);
+    real_store_make(&s, REAL_INFLUXDB);
     char *text = real_store_query(&s, "SHOW DATABASES");
     free(text);
     /* A text under the name of a number, within the same week (the types of a shard are fixed by its first point). */
@@ -314,7 +314,7 @@ START_TEST(test_no_database)
     struct real_store s;
     fixture_make(&f);
     struct keeper k = {.journal = make_rows(&f, 50)};
-    real_store_make(&s);
+    real_store_make(&s, REAL_INFLUXDB);
     free(real_store_query(&s, "DROP DATABASE soak"));
     struct uplink *u = make_uplink(&f, &s, &k);
     struct uplink_status st = {0};
@@ -336,7 +336,7 @@ END_TEST
 
 int main(void)
 {
-    if (!real_store_installed()) {
+    if (!real_store_installed(REAL_INFLUXDB)) {
         (void)puts("no influxd installed: skipped");
         return 0;
     }

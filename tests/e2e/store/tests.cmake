@@ -1,6 +1,9 @@
 unit_test(store_influx_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/store_influx_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/real_store.c ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c
   LINKS uplink journal)
+unit_test(store_victoria_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/store_victoria_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/real_store.c ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c
+  LINKS uplink journal)
 unit_test(store_answers_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/store_answers_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/e2e/store/stand_in_store.c ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c
   LINKS uplink journal)
@@ -9,7 +12,7 @@ foreach(package libcurl libmicrohttpd jansson zlib)
     pkg_check_modules(${package} REQUIRED IMPORTED_TARGET GLOBAL ${package})
   endif()
 endforeach()
-foreach(t store_influx_test store_answers_test)
+foreach(t store_influx_test store_victoria_test store_answers_test)
   target_include_directories(${t} PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal)
   target_link_libraries(${t} PRIVATE PkgConfig::libcurl PkgConfig::libmicrohttpd PkgConfig::jansson PkgConfig::zlib)
 endforeach()
