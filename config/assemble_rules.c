@@ -178,6 +178,8 @@ void assemble_rest(struct assembly *a)
     const struct raw_bench *r = a->raw;
     (void)text_copy(c->bench.name, sizeof c->bench.name, r->bench);
     c->bench.rate = r->clock.rate;
+    /* A stated epoch or rate is a claim that the runtime holds every device to before it goes on. */
+    c->bench.virtual_bench = r->clock.rate != 1 || r->clock.epoch_ns >= 0;
     c->has_epoch = r->clock.epoch_ns >= 0;
     c->epoch_utc_ns = c->has_epoch ? r->clock.epoch_ns : 0;
     c->journal = r->journal.journal;
