@@ -11,6 +11,7 @@ struct store_http {
     CURL *curl;
     struct curl_slist *headers, *gzip_headers;
     bool gzip;
+    bool connected; /* an exchange has gone well on the connection */
     char write_url[1024], query_url[1024], export_url[1024];
     uint8_t *packed;
     size_t packed_cap;
@@ -173,6 +174,10 @@ static void perform(struct store_http *h, const char *url, struct store_answer *
     rc = rc != CURLE_OK ? rc : curl_easy_setopt(c, CURLOPT_WRITEDATA, &taker);
     if (rc == CURLE_OK)
         rc = curl_easy_perform(c);
+    long connects = 0;
+    (void)curl_easy_getinfo(c, CURLINFO_NUM_CONNECTS, &connects);
+    answer->reconnected = h->connected && connects > 0;
+    h->connected = rc == CURLE_OK;
     if (rc != CURLE_OK) {
         (void)text_copy(answer->text, sizeof answer->text, curl_easy_strerror(rc));
         return;

@@ -11,6 +11,7 @@ enum { STORE_ANSWER_CAP = 16384 };
 struct store_answer {
     long status;                 /* of HTTP; 0: no whole answer came */
     int64_t retry_after_s;       /* 0: not stated */
+    bool reconnected;            /* the connection of the exchange before was gone: the store may have been restarted */
     char text[STORE_ANSWER_CAP]; /* body, cut at this length, or the library's words when status is 0 */
 };
 

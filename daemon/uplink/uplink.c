@@ -34,7 +34,9 @@ struct uplink {
     int64_t waiting_since_ns; /* rows wait for company since then; -1: none wait */
     int fails;                /* in a row */
     int64_t self_test_until_ns, self_test_next_ns;
-    int64_t marker_ms; /* 0: not written yet */
+    bool reconnected;
+    int64_t reconnect_ns; /* no rewind for a new connection before then */
+    int64_t marker_ms;    /* 0: not written yet */
     uint64_t random;
 };
 
@@ -130,6 +132,13 @@ void uplink_get_status(const struct uplink *u, struct uplink_status *status)
     *status = u->status;
 }
 
+/* After every exchange: a lost connection is remembered until the next batch is acknowledged, whoever noticed it. */
+static void exchanged(struct uplink *u)
+{
+    u->status.requests++;
+    u->reconnected = u->reconnected || u->answer->reconnected;
+}
+
 static void tell(struct uplink *u, const char *what, const char *words)
 {
     char clean[TEXT_CAP];
@@ -149,6 +158,8 @@ static void rewind_sent(struct uplink *u)
     }
     memcpy(u->status.sent, u->status.settled, sizeof u->status.sent);
     u->pending_count = 0;
+    if (u->status.self_test == SELF_TEST_OPEN)
+        u->marker_ms = 0; /* forgotten like the rest */
 }
 
 void uplink_resend(struct uplink *u, const int64_t from_row[FEED_COUNT_])
@@ -184,7 +195,6 @@ static int64_t lost(struct uplink *u, int64_t now_ns, const char *what)
 {
     tell(u, what, u->answer->text);
     rewind_sent(u);
-    u->marker_ms = u->status.self_test == SELF_TEST_OPEN ? 0 : u->marker_ms;
     int64_t wait = back_off(u, now_ns, UPLINK_WAITING);
     if (u->answer->retry_after_s > 0) {
         wait = (u->answer->retry_after_s < 3600 ? u->answer->retry_after_s : 3600) * second_ns;
@@ -264,7 +274,7 @@ static int count_read_back(struct uplink *u, const struct pending *p)
     if (count == 0)
         return 1;
     store_http_query(u->http, query, u->answer);
-    u->status.requests++;
+    exchanged(u);
     if (u->answer->status != 200)
         return -1;
     json_t *root = json_loads(u->answer->text, 0, NULL);
@@ -394,13 +404,28 @@ static int64_t refused(struct uplink *u, int64_t now_ns)
     return back_off(u, now_ns, UPLINK_REFUSED);
 }
 
+/* A kept connection that was gone may mean that the store was killed and started again between two batches, and has
+ * forgotten what it acknowledged. Once in a settling window that is reason enough to send again; a store that closes
+ * its connections by habit must not hold us at the same place for ever. */
+static bool restarted(struct uplink *u, int64_t now_ns)
+{
+    bool gone = u->reconnected;
+    u->reconnected = false;
+    if (!gone || u->pending_count == 0 || now_ns < u->reconnect_ns)
+        return false;
+    u->reconnect_ns = now_ns + 2 * u->setup.settle_ns;
+    rewind_sent(u);
+    tell(u, "sent again", "the connection to the store was lost");
+    return true;
+}
+
 static int64_t take_answer(struct uplink *u, int64_t now_ns)
 {
     char what[64];
     long status = u->answer->status;
     (void)text_format(what, sizeof what, "answer %ld", status);
     if (status == 204)
-        return sent_ok(u, now_ns);
+        return restarted(u, now_ns) ? 0 : sent_ok(u, now_ns);
     if (status == 0)
         return lost(u, now_ns, "no answer");
     if (status == 413 || ((status == 400 || status == 422) && !is_store_limit(u->answer->text)))
@@ -459,7 +484,7 @@ static int64_t send(struct uplink *u, int64_t now_ns)
     if (u->batch->lines == 0)
         return sent_ok(u, now_ns);
     store_http_write(u->http, u->batch->text.text, u->batch->text.used, u->answer);
-    u->status.requests++;
+    exchanged(u);
     return take_answer(u, now_ns);
 }
 
@@ -488,7 +513,7 @@ static int64_t write_marker(struct uplink *u, int64_t now_ns)
     line_put_key(&b->text, u->setup.bench[0] != '\0' ? u->setup.bench : "bench");
     (void)text_append(line, sizeof line, ",bench=%s value=%s %lld\n", b->text.text, value, (long long)u->marker_ms);
     store_http_write(u->http, line, strlen(line), u->answer);
-    u->status.requests++;
+    exchanged(u);
     if (u->answer->status == 204) {
         u->self_test_until_ns = now_ns + 90 * second_ns;
         return -1;
@@ -537,8 +562,9 @@ static int64_t self_test(struct uplink *u, int64_t now_ns)
     if (now_ns < u->self_test_next_ns)
         return 0;
     u->self_test_next_ns = now_ns + second_ns;
-    u->status.requests++;
-    if (marker_is_back(u)) {
+    bool back = marker_is_back(u);
+    exchanged(u);
+    if (back) {
         u->status.self_test = SELF_TEST_PASSED;
     } else if (u->setup.kind == UPLINK_INFLUXDB_V1 || now_ns > u->self_test_until_ns) {
         u->status.self_test = SELF_TEST_FAILED;
