@@ -96,7 +96,7 @@ static int init_device(struct bus *bus, struct device *dev, const struct bus_set
 {
     const struct device_config *config = dev->setup.config;
     dev->map = dev->setup.map;
-    dev->protocol = &modbus_protocol;
+    dev->protocol = dev->map->protocol == MAP_TEXT ? &text_protocol : &modbus_protocol;
     dev->is_load = config->is_load;
     dev->answer_ns = config->answer_ns > 0     ? config->answer_ns
                      : dev->map->answer_ns > 0 ? dev->map->answer_ns
@@ -112,6 +112,8 @@ static int init_device(struct bus *bus, struct device *dev, const struct bus_set
         return error_set(err, "device %s: a load device needs a lease", config->name);
     if (config->poll_ns <= 0)
         return error_set(err, "device %s: the poll interval must be above zero", config->name);
+    if (dev->map->protocol == MAP_TEXT && (dev->text = text_state_new(dev->map, err)) == NULL)
+        return -1;
     if (copy_signals(dev, setup, err) != 0)
         return -1;
     if (device_plan(dev) != 0)
@@ -203,6 +205,7 @@ void bus_free(struct bus *bus)
     if (bus == NULL)
         return;
     for (int i = 0; bus->devices != NULL && i < bus->device_count; i++) {
+        text_state_free(bus->devices[i].text);
         free(bus->devices[i].signals);
         free(bus->devices[i].blocks);
         free(bus->devices[i].block_due_ns);
@@ -350,7 +353,7 @@ static void run_transaction(struct bus *bus)
     struct job *job = &bus->job;
     struct outcome *out = &bus->outcome;
     memset(out, 0, offsetof(struct outcome, samples));
-    if (!bus->in_process && job->kind != JOB_LISTEN) {
+    if (!bus->in_process && job->dev->map->listen_count == 0) {
         int64_t waste = transport_flush(bus->transport);
         if (waste < 0) {
             out->error = BUS_LINK_LOST;

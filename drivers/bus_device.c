@@ -146,11 +146,11 @@ void bus_connection_lost(struct bus *bus, const char *why)
     bus->retry_pause_ns = bus->retry_pause_ns * 2 > longest ? longest : bus->retry_pause_ns * 2;
 }
 
-/* After an error, bytes may still be on their way: ask nothing until the slowest answer must have come. Over TCP a
- * transaction number keeps late answers apart, so only an answer that did not fit calls for it. */
+/* After an error, bytes may still be on their way: ask nothing until the slowest answer must have come. Over
+ * Modbus TCP a transaction number keeps late answers apart, so only an answer that did not fit calls for it. */
 static void begin_silence(struct bus *bus, const struct device *dev, const struct outcome *out)
 {
-    if (!bus->serial && out->error == BUS_TIMEOUT)
+    if ((bus->config.kind == BUS_MODBUS_TCP || (bus->in_process && !bus->serial)) && out->error == BUS_TIMEOUT)
         return;
     bus->quiet_until_real_ns = bus_real(bus) + dev->answer_ns;
     bus->quiet_number++;

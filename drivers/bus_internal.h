@@ -7,6 +7,7 @@
 
 #include "blocks.h"
 #include "bus.h"
+#include "bus_text.h"
 #include "modbus_link.h"
 #include "transport.h"
 
@@ -91,6 +92,7 @@ struct device {
     int64_t beat_due_ns, last_beat_ns;
     uint32_t beat_value;
 
+    struct text_state *text;             /* text devices */
     bool no_single_write, no_mask_write; /* functions that the device refused as unknown */
 };
 
@@ -107,6 +109,7 @@ struct protocol {
 };
 
 extern const struct protocol modbus_protocol;
+extern const struct protocol text_protocol;
 
 enum job_kind { JOB_NONE, JOB_OPEN, JOB_DROP, JOB_COMMAND, JOB_BEAT, JOB_STEP, JOB_LISTEN, JOB_POLL };
 

@@ -80,7 +80,8 @@ static void consider_device(struct bus *bus, struct choice *c, struct device *de
         consider(c, JOB_POLL, 7, dev, i, dev->block_due_ns[i], c->quiet_ns);
     if (dev->protocol->listen != NULL && dev->map->listen_count > 0) {
         /* Nothing is sent: no silence holds it back. */
-        int64_t due = bench_of(bus, c, dev->last_try_real_ns + LISTEN_EVERY_NS);
+        int64_t every = bus->in_process ? dev->setup.config->poll_ns : LISTEN_EVERY_NS;
+        int64_t due = bench_of(bus, c, dev->last_try_real_ns + every);
         consider(c, JOB_LISTEN, 6, dev, 0, due, c->now_ns);
     }
 }
