@@ -30,6 +30,24 @@ static void do_step(struct vbench *vb, const struct vb_event *e)
     }
 }
 
+/* Puts another unit on a channel (-1: none); one that hangs elsewhere is taken from there. */
+static void rig(struct vbench *vb, int channel, int unit)
+{
+    struct vb_channel *c = &vb->channel[channel];
+    if (c->unit >= 0) {
+        struct vb_unit *old = &vb->unit[c->unit];
+        old->plug = old->load = -1;
+        old->output_on = old->powered = false;
+        old->i_a = old->target_a = old->u_v = old->i1_a = old->u1_v = old->p1_w = old->heat_w = old->q_w = 0;
+        vb_habit_power(vb, old);
+    }
+    if (unit >= 0 && vb->unit[unit].plug >= 0)
+        vb->channel[vb->unit[unit].plug].unit = -1;
+    c->unit = unit;
+    if (unit >= 0)
+        vb->unit[unit].plug = channel;
+}
+
 static void do_channel(struct vbench *vb, const struct vb_event *e)
 {
     struct vb_channel *c = &vb->channel[e->channel];
@@ -55,6 +73,9 @@ static void do_channel(struct vbench *vb, const struct vb_event *e)
         break;
     case VB_DO_LEAD_OHM:
         c->lead_ohm = e->value;
+        break;
+    case VB_DO_RIG:
+        rig(vb, e->channel, e->unit);
         break;
     default:
         break;
@@ -91,6 +112,12 @@ static void do_unit(struct vbench *vb, const struct vb_event *e)
         break;
     case VB_DO_INTAKE:
         u->intake_degc = e->value;
+        break;
+    case VB_DO_WARM:
+        u->t_a = u->t_b = e->value;
+        break;
+    case VB_DO_CORD:
+        u->cord_ohm = e->value;
         break;
     default:
         break;

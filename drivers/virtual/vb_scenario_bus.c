@@ -166,7 +166,7 @@ int vb_scenario_devices(struct vbench *vb, struct vb_yaml *y, yaml_node_t *list)
 /* Which object an action needs, and the key of its value. */
 struct action {
     const char *word;
-    char object; /* s: channel and step, c: channel, k: circuit, u: unit, d: device, m: meter, b: nothing */
+    char object; /* s: channel and step, c: channel, r: channel and unit, k: circuit, u: unit, d: device, m: meter, b: nothing */
     const char *value;
 };
 
@@ -204,6 +204,9 @@ static const struct action actions[VB_ACTIONS] = {
     [VB_DO_SET_CURRENT] = {"set-current", 'u', "a"},
     [VB_DO_SET_VOLTAGE] = {"set-voltage", 'u', "v"},
     [VB_DO_INTAKE] = {"intake", 'u', "degc"},
+    [VB_DO_WARM] = {"warm", 'u', "degc"},
+    [VB_DO_CORD] = {"cord-ohm", 'u', "ohm"},
+    [VB_DO_RIG] = {"rig", 'r', NULL},
     [VB_DO_ROOM] = {"room", 'b', "degc"},
     [VB_DO_SENSE_OFF] = {"sense-off", 'm', NULL},
     [VB_DO_SENSE_BACK] = {"sense-back", 'm', NULL},
@@ -265,7 +268,7 @@ int vb_scenario_event(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, stru
     const struct action *a = &actions[which];
     e->action = (enum vb_action)which;
     e->at_ns = vb_yaml_seconds(y, m, "at_s", 0);
-    if (a->object == 's' || a->object == 'c')
+    if (a->object == 's' || a->object == 'c' || a->object == 'r')
         e->channel = vb_scenario_channel(vb, y, m, "channel", -2);
     if (a->object == 's')
         e->step = (int)vb_yaml_integer(y, m, "step", 0, 0, STEPS_MAX - 1);
@@ -273,6 +276,8 @@ int vb_scenario_event(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, stru
         e->circuit = vb_scenario_circuit(vb, y, m, "circuit", -2);
     if (a->object == 'u')
         e->unit = vb_scenario_unit(vb, y, m, "unit", -2);
+    if (a->object == 'r') /* without a unit: the channel is cleared */
+        e->unit = vb_scenario_unit(vb, y, m, "unit", -1);
     if (a->object == 'd')
         e->device = vb_scenario_device(vb, y, m, "device", -2);
     if (a->object == 'm')

@@ -175,12 +175,13 @@ static void speak_up(struct vb_serve *s)
 
 static void tell(struct vb_serve *s)
 {
-    struct vbench_happening h[VB_HAPPENINGS];
-    size_t n = vbench_happenings(s->vb, h, VB_HAPPENINGS);
-    for (; s->told < n; s->told++) {
-        const struct vbench_happening *one = &h[s->told];
+    const struct vbench *vb = s->vb;
+    if (s->told < vb->forgotten)
+        s->told = vb->forgotten;
+    for (; s->told < vb->forgotten + vb->happened; s->told++) {
+        const struct vbench_happening *one = &vb->happening[s->told - vb->forgotten];
         printf("%10.3f s %s %s\n", (double)one->at_ns / 1e9,
-               one->channel >= 0 ? s->vb->channel[one->channel].name : "bench", vbench_trip_name(one->what));
+               one->channel >= 0 ? vb->channel[one->channel].name : "bench", vbench_trip_name(one->what));
     }
     fflush(stdout);
 }

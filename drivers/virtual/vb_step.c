@@ -29,6 +29,7 @@ void vb_happen(struct vbench *vb, enum vbench_trip what, int channel)
     if (vb->happened == VB_HAPPENINGS) {
         memmove(vb->happening, vb->happening + 1, (VB_HAPPENINGS - 1) * sizeof vb->happening[0]);
         vb->happened--;
+        vb->forgotten++;
     }
     vb->happening[vb->happened++] = (struct vbench_happening){.at_ns = at, .what = what, .channel = channel};
     for (int c = 0; c < vb->channel_count; c++) {
@@ -78,8 +79,8 @@ static void tick(struct vbench *vb, int64_t at_ns)
     warm_room(vb, dt_s);
     vb_bank_heat(vb, dt_s);
     vb_supply_heat(vb, dt_s);
-    for (int c = 0; c < vb->channel_count; c++)
-        vb_unit_heat(vb, c, dt_s);
+    for (int u = 0; u < vb->unit_count; u++)
+        vb_unit_heat(vb, &vb->unit[u], dt_s);
     if (at_ns >= vb->next_event_ns)
         run_events(vb);
     vb_bank_contacts(vb);

@@ -187,11 +187,8 @@ void vb_unit_power(struct vbench *vb, int channel)
 }
 
 /* Two nodes by the midpoint rule. */
-void vb_unit_heat(struct vbench *vb, int channel, double dt_s)
+void vb_unit_heat(struct vbench *vb, struct vb_unit *u, double dt_s)
 {
-    struct vb_unit *u = plugged(vb, channel);
-    if (!u)
-        return;
     double q = u->q_w;
     double air = isnan(u->intake_degc) ? vb->room_degc : u->intake_degc;
     double g = u->fan_on ? u->g_fan : u->g_still;

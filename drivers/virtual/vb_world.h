@@ -303,6 +303,9 @@ enum vb_action {
     VB_DO_SET_CURRENT,
     VB_DO_SET_VOLTAGE,
     VB_DO_INTAKE,
+    VB_DO_WARM,
+    VB_DO_CORD,
+    VB_DO_RIG,
     VB_DO_ROOM,
     VB_DO_SENSE_OFF,
     VB_DO_SENSE_BACK,
@@ -344,7 +347,7 @@ struct vbench {
     struct vb_event event[VB_EVENTS_MAX];
     struct vb_fault fault[VB_FAULTS_MAX];
     struct vb_random line_random; /* of faults that strike by chance */
-    size_t happened;
+    size_t happened, forgotten; /* kept, and fallen out of the list before them */
     struct vbench_happening happening[VB_HAPPENINGS];
 };
 
@@ -377,7 +380,7 @@ unsigned vb_bank_feedback(const struct vb_channel *c);
 void vb_unit_control(struct vbench *vb, int channel);
 void vb_unit_electric(struct vbench *vb, int channel, double dt_s);
 void vb_unit_power(struct vbench *vb, int channel);
-void vb_unit_heat(struct vbench *vb, int channel, double dt_s);
+void vb_unit_heat(struct vbench *vb, struct vb_unit *u, double dt_s);
 
 /* vb_supply.c */
 void vb_supply_solve(struct vbench *vb);

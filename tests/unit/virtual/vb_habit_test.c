@@ -306,6 +306,32 @@ START_TEST(crossed_leads_move_the_other_channel)
 }
 END_TEST
 
+START_TEST(another_unit_is_rigged_and_the_first_one_cools)
+{
+    struct vbench *vb =
+        bench_from("scenario: rig\nroom: {t_degc: 20}\ncircuits: [{name: c1}]\n"
+                   "units: [{serial: U, set_a: 100, ref_v: 10}, {serial: V, set_a: 120, ref_v: 12}]\n"
+                   "channels: [{name: A, unit: U, circuit: c1, steps: [{ohm: 0.1}]}]\n"
+                   "buses: [{name: rack}]\ndevices: [{name: bank, bus: rack, channels: [A]}]\n"
+                   "events: [{at_s: 0, do: warm, unit: U, degc: 80}, {at_s: 10, do: rig, channel: A, unit: V}]\n");
+    write_register(vb, 1, BEAT, 1);
+    write_register(vb, 1, STEPS_A, 1);
+    write_coil(vb, 1, TRIGGER_A, true);
+    beat_until(vb, 9);
+    ck_assert_double_eq_tol(AT(i2_a), 100, 1e-3);
+    ck_assert_double_gt(AT(t_a_degc), 75);
+    beat_until(vb, 15);
+    ck_assert_double_eq_tol(AT(i2_a), 120, 1e-3);
+    ck_assert_double_lt(AT(t_a_degc), 30);
+    beat_until(vb, 1200);
+    vbench_do(vb, "{do: rig, channel: A, unit: U}", NULL);
+    beat_until(vb, 1201);
+    double left = AT(t_a_degc); /* cooled in the corner meanwhile, fan off */
+    ck_assert(left > 30 && left < 75);
+    vbench_free(vb);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("virtual bench: habits of units");
@@ -328,6 +354,7 @@ int main(void)
     tcase_add_test(t, worn_and_dead_units);
     tcase_add_test(t, fan_on_demand_and_fan_dead);
     tcase_add_test(t, crossed_leads_move_the_other_channel);
+    tcase_add_test(t, another_unit_is_rigged_and_the_first_one_cools);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
