@@ -36,7 +36,8 @@ bool shutoff_watch(struct engine *e, int ch)
     if (t->count < 2 || t->value >= limit)
         return false;
     figures_now(e, ch, &f);
-    if (!f.began || track_stamp(t) <= f.begin.at_ns)
+    int64_t since = figures_since_ns(e, ch, &f);
+    if (since == NEVER_NS || track_stamp(t) <= since)
         return false;
     for (uint64_t n = t->count - 1; n > 0; n--) {
         const struct sample *after = track_sample(t, n), *before = track_sample(t, n - 1);

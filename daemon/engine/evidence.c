@@ -112,7 +112,8 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
         .exhaust_k = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE),
         .meter_fed_by_circuit_died = fed_meter_died(e, ch),
         .circuit_shared_loss = shared_loss(e, ch),
-        .on_s = f.ends > 0 ? seconds_of(f.first_end.at_ns - f.begin.at_ns) : seconds_of(f.conducting.best_ns),
+        .on_s =
+            f.ends > 0 && f.began ? seconds_of(f.first_end.at_ns - f.begin.at_ns) : seconds_of(f.conducting.best_ns),
     };
 }
 

@@ -86,7 +86,14 @@ void figures_now(struct engine *e, int ch, struct cycle_figures *f)
     cycle_figures(c, known > c->begin_ns ? known : c->begin_ns, f);
 }
 
-static void slow_take(struct slow_mean *m, const struct track *t, const struct cycle_figures *f, int64_t settle_ns)
+int64_t figures_since_ns(const struct engine *e, int ch, const struct cycle_figures *f)
+{
+    if (f->began)
+        return f->begin.at_ns;
+    return f->conducting.best_ns > 0 ? e->channels[ch].figures.cycle.begin_ns : NEVER_NS;
+}
+
+static void slow_take(struct slow_mean *m, const struct track *t, const struct cycle_figures *f, int64_t from_ns)
 {
     for (; m->taken < t->count; m->taken++) {
         const struct sample *s = track_sample(t, m->taken);
@@ -94,8 +101,7 @@ static void slow_take(struct slow_mean *m, const struct track *t, const struct c
             continue;
         if (s->stamp_ns > f->known_ns)
             return;
-        int64_t begin = f->begin.at_ns + settle_ns;
-        if (!f->began || s->stamp_ns < begin || (f->ends > 0 && s->stamp_ns > f->first_end.at_ns))
+        if (s->stamp_ns < from_ns || (f->ends > 0 && s->stamp_ns > f->first_end.at_ns))
             continue;
         m->sum += s->value;
         m->count++;
@@ -111,11 +117,15 @@ void figures_slow(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct cycle_figures f;
     figures_now(e, ch, &f);
+    int64_t from = figures_since_ns(e, ch, &f);
+    if (from == NEVER_NS)
+        return;
+    from += c->figures.setup.settle_ns;
     const struct track *u1 = track_of(e, ch, SIG_U1), *intake = track_of(e, ch, SIG_T_INTAKE);
     if (u1)
-        slow_take(&c->figures.u1, u1, &f, c->figures.setup.settle_ns);
+        slow_take(&c->figures.u1, u1, &f, from);
     if (intake)
-        slow_take(&c->figures.intake, intake, &f, c->figures.setup.settle_ns);
+        slow_take(&c->figures.intake, intake, &f, from);
 }
 
 void figures_close(struct engine *e, int ch, int64_t end_ns, struct cycle_result *r)

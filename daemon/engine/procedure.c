@@ -471,8 +471,11 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
 {
     struct channel *c = channel_of(e, ch);
     int64_t patience = 10 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
-    if (!f->began) {
-        if (e->step_ns - c->load.commanded_on_ns > patience)
+    int64_t since = figures_since_ns(e, ch, f);
+    if (since == NEVER_NS) {
+        int64_t from =
+            c->run.cycle_begin_ns > c->load.commanded_on_ns ? c->run.cycle_begin_ns : c->load.commanded_on_ns;
+        if (e->step_ns - from > patience)
             never_reached(e, ch, 0);
         return;
     }
@@ -480,7 +483,7 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         c->figures.rated_seen = true;
         return;
     }
-    if (!c->figures.rated_seen && f->known_ns - f->begin.at_ns > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
+    if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
         never_reached(e, ch, f->current_a.mean);
 }
 
