@@ -1,5 +1,5 @@
 set(dir ${CMAKE_CURRENT_SOURCE_DIR}/unit/virtual)
-foreach(name physics clock safety habit modbus meter)
+foreach(name physics clock safety habit modbus meter wire)
   unit_test(virtual_${name} SOURCES ${dir}/vb_${name}_test.c ${dir}/vb_fixture.c LINKS vbench m)
   target_include_directories(virtual_${name} PRIVATE ${dir})
 endforeach()

@@ -135,14 +135,50 @@ START_TEST(serial_line_takes_its_time)
 }
 END_TEST
 
+/* Whatever arrives, the server answers within the standard's size or refuses, and never reads past the request. */
+START_TEST(random_requests_do_no_harm)
+{
+    struct vbench *vb = vbench_new(SOURCE_DIR "/config/examples/harrow-quay-scenario.yaml", NULL);
+    ck_assert_ptr_nonnull(vb);
+    vbench_start(vb, 0);
+    uint32_t r = 12345;
+    for (int i = 0; i < 20000; i++) {
+        uint8_t *pdu = malloc(253), answer[253];
+        size_t size, n;
+        int64_t took;
+        ck_assert_ptr_nonnull(pdu);
+        for (int b = 0; b < 253; b++)
+            pdu[b] = (uint8_t)((r = r * 1664525 + 1013904223) >> 24);
+        pdu[0] %= 24;
+        pdu[1] %= 2;
+        pdu[3] = 0;
+        n = 1 + (r >> 8) % 20;
+        if (i % 3 == 0) { /* well formed at least in its size */
+            n = 6 + pdu[5] % 24;
+            pdu[4] = pdu[5] = (uint8_t)(n - 6);
+        }
+        uint8_t *exact = realloc(pdu, n);
+        ck_assert_ptr_nonnull(exact);
+        int result = vbench_exchange(vb, "rack", 1, exact, n, answer, sizeof answer, &size, &took);
+        ck_assert_int_eq(result, VBENCH_OK);
+        ck_assert(size >= 2 && size <= 253 && (answer[0] & 0x7f) == (exact[0] & 0x7f));
+        free(exact);
+        vbench_advance(vb, i * (SECOND / 10));
+    }
+    vbench_free(vb);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("virtual bench: Modbus");
     TCase *t = tcase_create("modbus");
+    tcase_set_timeout(t, 60);
     tcase_add_test(t, examples_of_the_specification);
     tcase_add_test(t, refusals);
     tcase_add_test(t, frames);
     tcase_add_test(t, serial_line_takes_its_time);
+    tcase_add_test(t, random_requests_do_no_harm);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
