@@ -225,7 +225,8 @@ static int batch_begin(struct journal_stage *s, struct error *err)
     s->working = s->committed;
     s->cursor = queue_first(s->setup.records);
     s->notices = false;
-    s->urgent = false;
+    s->urgent = s->retry_at_ns != 0; /* what failed before is tried whole, and at once */
+    s->retry_at_ns = 0;
     s->batch_began_ns = bench_clock_real_ns(s->setup.clock);
     if (journal_begin(s->setup.journal, err))
         return -1;
@@ -256,7 +257,6 @@ static int batch_commit(struct journal_stage *s, struct error *err)
     s->in_batch = false;
     s->committed = s->working;
     queue_release(s->setup.records, &s->cursor);
-    s->retry_at_ns = 0;
     atomic_fetch_add(&s->commits, 1);
     if (atomic_exchange(&s->setup.state->failed, false))
         log_write(s->setup.log, LOG_LEVEL_NOTICE, "journal: the disk takes rows again");
