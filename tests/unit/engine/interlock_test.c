@@ -1,0 +1,436 @@
+/* Interlocks from every state, the ladder of an opening that is not confirmed, the lease, and what must not latch. */
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "error.h"
+#include "plant.h"
+
+/* How a test brings the condition of an interlock about. */
+struct hazard {
+    enum interlock which;
+    void (*cause)(struct plant *p, int ch);
+    double within_s; /* it acts within this of its cause: polls and the time it must hold */
+    bool on_load;    /* its condition exists on-load only */
+    bool standing;   /* a start is refused while it lasts */
+};
+
+static void estop(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_ESTOP] = 1;
+}
+static void smoke(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_SMOKE] = 1;
+}
+static void bank_hot(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_T_BANK] = p->bench.limits.t_bank_max_degc + 1;
+}
+static void lead_hot(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_T_LEAD] = p->bench.limits.t_lead_max_degc + 1;
+}
+static void no_fan(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_FAN_PROOF] = 0;
+}
+static void silence(struct plant *p, int ch)
+{
+    p->channels[ch].silent[SIG_U2] = true;
+}
+static void fell_open(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_FEEDBACK] = 0;
+}
+static void closes_itself(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_FEEDBACK] = 3;
+}
+static void element(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_U2] = 30;
+}
+static void high_voltage(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_U2] = p->bench.channels[ch].load.max_voltage_v + 1;
+}
+static void over_power(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_U2] = 60;
+    p->channels[ch].read[SIG_I2] = 580;
+}
+static void brown_out(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_U1] = 170;
+}
+static void record_fails(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.failed = true}};
+    p->journal_stuck = true;
+    plant_input(p, &in);
+}
+static void record_lags(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.oldest_unsynced_ns = SEC}};
+    p->journal_stuck = true;
+    plant_input(p, &in);
+}
+static void power_up(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true, .power_up = true}};
+    plant_input(p, &in);
+}
+static void link_down(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = false}};
+    p->device_down = true;
+    plant_input(p, &in);
+}
+static void lease_out(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_ACK, .u.ack = {.device = 0, .kind = ACK_LEASE_EXPIRED, .stamp_ns = p->now_ns}};
+    plant_input(p, &in);
+}
+static void isolated(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_ISOLATED] = 1;
+}
+static void lost(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_LOST, .u.lost = {.bus = 0, .count = 3}};
+    plant_input(p, &in);
+}
+static void suspended(struct plant *p, int ch)
+{
+    (void)ch;
+    struct input in = {.kind = INPUT_ANCHOR, .u.anchor = {.suspended = true, .boottime_ns = 5 * SEC}};
+    plant_input(p, &in);
+}
+
+static const struct hazard hazards[] = {
+    {INTERLOCK_ESTOP, estop, 0.15, false, true},
+    {INTERLOCK_SMOKE, smoke, 0.15, false, true},
+    {INTERLOCK_BANK_HOT, bank_hot, 0.15, false, true},
+    {INTERLOCK_LEAD_HOT, lead_hot, 0.15, false, true},
+    {INTERLOCK_NO_FAN, no_fan, 0.15, false, false},
+    {INTERLOCK_SIGNAL_LOST, silence, 2.3, false, true},
+    {INTERLOCK_NOT_CLOSED, fell_open, 0.15, true, false},
+    {INTERLOCK_ELEMENT, element, 3.5, true, false},
+    {INTERLOCK_NO_LOAD_VOLTAGE, high_voltage, 0.15, false, true},
+    {INTERLOCK_OVER_POWER, over_power, 4.5, true, false},
+    {INTERLOCK_SUPPLY, brown_out, 2.6, false, false},
+    {INTERLOCK_JOURNAL, record_fails, 0.01, false, true},
+    {INTERLOCK_JOURNAL, record_lags, 4.2, false, true},
+    {INTERLOCK_WATCHDOG, power_up, 0.01, false, true},
+    {INTERLOCK_LINK, link_down, 0.01, false, true},
+    {INTERLOCK_LINK, lease_out, 0.01, true, false},
+    {INTERLOCK_ISOLATED, isolated, 0.15, false, true},
+    {INTERLOCK_QUEUE, lost, 0.01, false, false},
+    {INTERLOCK_CLOCK, suspended, 0.01, false, false},
+};
+
+enum { HAZARDS = sizeof hazards / sizeof hazards[0] };
+
+static bool in_use(enum channel_state s)
+{
+    return s == STATE_PREFLIGHT || s == STATE_SETTING || s == STATE_ON_LOAD || s == STATE_PAUSE ||
+           s == STATE_RECOVERING;
+}
+
+static bool is_on_load(enum channel_state s)
+{
+    return s == STATE_SETTING || s == STATE_ON_LOAD;
+}
+
+/* Did the step that told of the interlock also open? The plant keeps the output of its latest step only, so look for
+ * the opening command with the greatest number before the event's notification. */
+static void opens_and_latches(struct plant *p, const struct hazard *h, enum channel_state from)
+{
+    double since = (double)p->now_ns / 1e9;
+    int64_t opens = p->commands_seen[COMMAND_OPEN];
+    h->cause(p, 0);
+    if (p->events_seen[EVENT_INTERLOCK] == 0)
+        ck_assert_msg(plant_until_event(p, EVENT_INTERLOCK, h->within_s + 0.2), "%s does not act in %s",
+                      interlock_name(h->which), channel_state_name(from));
+    const struct event *v = &p->last_event[EVENT_INTERLOCK];
+    ck_assert_msg(v->code == (int)h->which, "%s instead of %s in %s: %s", interlock_name((enum interlock)v->code),
+                  interlock_name(h->which), channel_state_name(from), v->text);
+    ck_assert_msg((double)v->seen_ns / 1e9 - since <= h->within_s, "%s acts after %.2f s in %s",
+                  interlock_name(h->which), (double)v->seen_ns / 1e9 - since, channel_state_name(from));
+    ck_assert_int_gt(p->commands_seen[COMMAND_OPEN], opens);
+    ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    plant_run(p, 30);
+    ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    ck_assert(!plant_load_closed(p, 0));
+    /* a cut-out that was seen and explained before still counts */
+    ck_assert_int_eq(p->verdict[0].kind, from == STATE_RECOVERING ? VERDICT_NOT_MET : VERDICT_UNDECIDED);
+    /* no reset without a reason */
+    ck_assert_int_eq(plant_operate(p, VERB_RESET, 0, ""), 1);
+}
+
+static void stays_open_and_refuses(struct plant *p, const struct hazard *h, enum channel_state from)
+{
+    if (h->on_load)
+        return;
+    h->cause(p, 0);
+    plant_run(p, h->within_s + 0.2);
+    ck_assert(!plant_load_closed(p, 0));
+    ck_assert_msg(p->events_seen[EVENT_INTERLOCK] == (from == STATE_LOCKED ? 1 : 0), "%s latches in %s",
+                  interlock_name(h->which), channel_state_name(from));
+    if (!h->standing)
+        return;
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    ck_assert_msg(plant_start(p, 0, &q) == 1, "%s lets a run begin from %s", interlock_name(h->which),
+                  channel_state_name(from));
+}
+
+START_TEST(every_interlock_from_every_state)
+{
+    const struct hazard *h = &hazards[_i];
+    for (int s = 0; s < STATE_COUNT_; s++) {
+        enum channel_state from = (enum channel_state)s;
+        struct plant *p = plant_new(1);
+        plant_begin(p);
+        ck_assert_msg(plant_bring_to(p, 0, from), "cannot come to %s: %s", channel_state_name(from), p->answer);
+        if (from == STATE_RIGGING)
+            ck_assert_int_eq(plant_operate(p, VERB_RIGGED, 0, ""), 0);
+        bool waits = from == STATE_PREFLIGHT && (h->which == INTERLOCK_NO_FAN || h->which == INTERLOCK_SIGNAL_LOST);
+        bool hidden = from == STATE_RECOVERING && h->which == INTERLOCK_ELEMENT;
+        if (in_use(from) && !waits && !hidden && (!h->on_load || is_on_load(from)))
+            opens_and_latches(p, h, from);
+        else if (!in_use(from))
+            stays_open_and_refuses(p, h, from);
+        if (waits) { /* fans and signals may still come: nothing closes, and in the end the run is given up */
+            h->cause(p, 0);
+            plant_run(p, 40);
+            ck_assert(!plant_load_closed(p, 0));
+            ck_assert(plant_state(p, 0) == STATE_DONE || plant_state(p, 0) == STATE_LOCKED);
+        }
+        ck_assert_str_eq(p->broken, "");
+        plant_free(p);
+    }
+}
+END_TEST
+
+START_TEST(steps_that_close_by_themselves_are_fought)
+{
+    static const enum channel_state at_rest[] = {STATE_FREE, STATE_RIGGING, STATE_PAUSE, STATE_DONE};
+    for (int i = 0; i < 4; i++) {
+        struct plant *p = plant_new(1);
+        plant_begin(p);
+        ck_assert(plant_bring_to(p, 0, at_rest[i]));
+        plant_run(p, 2);
+        closes_itself(p, 0);
+        plant_run(p, 0.3);
+        ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_NOT_OPENED);
+        ck_assert_int_ge(p->commands_seen[COMMAND_DROP], 1);
+        plant_run(p, 5);
+        ck_assert_int_eq(p->commands_seen[COMMAND_DROP], 2);
+        ck_assert(p->channels[0].supply_tripped);
+        plant_free(p);
+    }
+}
+END_TEST
+
+/* Welded contactors: drop, once more, then beat and supply go, and somebody is called. */
+START_TEST(welded_contactor_goes_up_the_ladder)
+{
+    struct plant *p = plant_new(2);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    ck_assert(plant_bring_to(p, 1, STATE_ON_LOAD));
+    p->channels[0].welded = true;
+    p->channels[0].unit.triggered_unit = false; /* its output stays live */
+    int64_t stops = p->commands_seen[COMMAND_BEAT_STOP];
+    ck_assert_int_eq(plant_operate(p, VERB_END, 0, ""), 0);
+    plant_run(p, 10);
+    ck_assert_int_eq(p->commands_seen[COMMAND_DROP], 2);
+    ck_assert_int_eq(p->commands_seen[COMMAND_BEAT_STOP], stops + 1);
+    ck_assert(p->channels[0].supply_tripped);
+    ck_assert_int_eq(p->events_seen[EVENT_SUPPLY_TRIP], 1);
+    ck_assert_int_ge(p->events_seen[EVENT_ALARM], 1);
+    ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    /* the whole device was dropped: its other channel is open and locked, too */
+    ck_assert_int_eq(plant_state(p, 1), STATE_LOCKED);
+    ck_assert(!plant_load_closed(p, 1));
+    ck_assert_int_lt(p->lease_until_ns, p->now_ns);
+    /* no reset while the step is closed */
+    ck_assert_int_eq(plant_operate(p, VERB_RESET, 0, "looked at it"), 1);
+    p->channels[0].welded = false;
+    plant_run(p, 5);
+    ck_assert_int_eq(plant_operate(p, VERB_RESET, 0, "contactor changed"), 0);
+    ck_assert_int_eq(plant_operate(p, VERB_RESET, 1, "seen"), 0);
+    plant_run(p, 5);
+    ck_assert_int_eq(plant_state(p, 0), STATE_FREE);
+    ck_assert_int_eq(plant_state(p, 1), STATE_FREE);
+    ck_assert_int_gt(p->lease_until_ns, p->now_ns);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(lease_runs_only_while_all_is_well)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    for (int i = 0; i < 50; i++) {
+        plant_run(p, 0.5);
+        ck_assert_int_gt(p->lease_until_ns - p->now_ns, p->bench.limits.lease_ns / 2);
+        ck_assert_int_le(p->lease_until_ns - p->now_ns, p->bench.limits.lease_ns);
+    }
+    record_fails(p, 0);
+    int64_t until = p->lease_until_ns;
+    plant_run(p, 10);
+    ck_assert_int_eq(p->lease_until_ns, until);
+    plant_free(p);
+}
+END_TEST
+
+/* 63 s of silence from a safety signal latch; 2 s of silence from an informative or a judgement one do nothing. */
+START_TEST(classes_bear_their_own_silence)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    p->channels[0].silent[SIG_T_EXHAUST] = p->channels[0].silent[SIG_I1] = p->channels[0].silent[SIG_U1] = true;
+    plant_run(p, 2);
+    p->channels[0].silent[SIG_T_EXHAUST] = p->channels[0].silent[SIG_I1] = p->channels[0].silent[SIG_U1] = false;
+    ck_assert(plant_until(p, 0, STATE_PAUSE, 300));
+    ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], 0);
+    plant_run(p, 5);
+    ck_assert_int_eq(p->last_event[EVENT_CYCLE].code2, 1);
+    ck_assert(plant_until(p, 0, STATE_ON_LOAD, 600));
+    plant_run(p, 20);
+    p->channels[0].silent[SIG_I2] = true;
+    plant_run(p, 63);
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_SIGNAL_LOST);
+    ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    plant_free(p);
+}
+END_TEST
+
+/* A judgement signal that is gone for longer than it may be voids the cycle and latches nothing. */
+START_TEST(lost_judgement_signal_voids)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    p->channels[0].silent[SIG_U1] = true;
+    plant_run(p, 40);
+    p->channels[0].silent[SIG_U1] = false;
+    ck_assert(plant_until(p, 0, STATE_PAUSE, 300));
+    plant_run(p, 5);
+    ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], 0);
+    ck_assert_int_eq(p->last_event[EVENT_CYCLE].code2, 0);
+    ck_assert(plant_until(p, 0, STATE_DONE, 900));
+    ck_assert_int_eq(p->verdict[0].kind, VERDICT_UNDECIDED);
+    ck_assert_int_eq(p->verdict[0].cycles_void, 1);
+    ck_assert_int_eq(p->verdict[0].cycles_valid, 1);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(contactor_that_does_not_close_is_seen)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    p->channels[0].stuck_open = true;
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    ck_assert_int_eq(plant_start(p, 0, &q), 0);
+    ck_assert(plant_until_event(p, EVENT_INTERLOCK, 10));
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_NOT_CLOSED);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(crossed_leads_are_seen_at_first_load)
+{
+    struct plant *p = plant_new(2);
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    ck_assert_int_eq(plant_start(p, 0, &q), 0);
+    ck_assert(plant_until(p, 0, STATE_ON_LOAD, 10));
+    plant_run(p, 0.1);
+    p->channels[0].read[SIG_I2] = 0;
+    p->channels[1].read[SIG_I2] = 160;
+    plant_run(p, 2);
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_CROSS_WIRED);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(on_load_is_capped)
+{
+    struct plant *p = plant_new(1);
+    p->bench.limits.max_on_load_ns = 400 * SEC;
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_TO_CUTOUT, 160, 40);
+    q.cap_ns = 3000 * SEC;
+    ck_assert_int_eq(plant_start(p, 0, &q), 0);
+    ck_assert(plant_until(p, 0, STATE_DONE, 500)); /* the procedure's own cap lies inside the bench's */
+    ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], 0);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(a_rule_opens_and_another_flags)
+{
+    struct plant *p = plant_new(1);
+    p->bench.rule_count = 2;
+    p->bench.rules[0] = (struct bench_rule){.name = "exhaust hot",
+                                            .channel = -1,
+                                            .signal = "t_exhaust",
+                                            .sense = RULE_ABOVE,
+                                            .high = 25,
+                                            .for_ns = 5 * SEC,
+                                            .action = RULE_FLAG};
+    p->bench.rules[1] = (struct bench_rule){.name = "intake",
+                                            .channel = 0,
+                                            .signal = "t_intake",
+                                            .sense = RULE_OUTSIDE,
+                                            .low = 5,
+                                            .high = 45,
+                                            .while_state = "on-load",
+                                            .action = RULE_OPEN};
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    plant_run(p, 150);
+    ck_assert_int_eq(p->events_seen[EVENT_RULE], 1);
+    p->channels[0].read[SIG_T_INTAKE] = 50;
+    plant_run(p, 1);
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_RULE);
+    ck_assert_ptr_nonnull(strstr(p->verdict[0].reason, "exhaust hot"));
+    plant_free(p);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *s = suite_create("engine interlocks");
+    TCase *t = tcase_create("interlocks");
+    tcase_set_timeout(t, 60);
+    tcase_add_loop_test(t, every_interlock_from_every_state, 0, HAZARDS);
+    tcase_add_test(t, steps_that_close_by_themselves_are_fought);
+    tcase_add_test(t, welded_contactor_goes_up_the_ladder);
+    tcase_add_test(t, lease_runs_only_while_all_is_well);
+    tcase_add_test(t, classes_bear_their_own_silence);
+    tcase_add_test(t, lost_judgement_signal_voids);
+    tcase_add_test(t, contactor_that_does_not_close_is_seen);
+    tcase_add_test(t, crossed_leads_are_seen_at_first_load);
+    tcase_add_test(t, on_load_is_capped);
+    tcase_add_test(t, a_rule_opens_and_another_flags);
+    suite_add_tcase(s, t);
+    SRunner *r = srunner_create(s);
+    srunner_run_all(r, CK_NORMAL);
+    int failed = srunner_ntests_failed(r);
+    srunner_free(r);
+    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}
