@@ -255,7 +255,7 @@ static void note_transaction(struct bus *bus, const struct job *job, const struc
     (void)pthread_mutex_unlock(&bus->stats_lock);
 }
 
-static void open_connection(struct bus *bus)
+void bus_open(struct bus *bus)
 {
     struct error err = {""};
     int64_t timeout = bus->config.timeout_ns > 0 ? bus->config.timeout_ns : INT64_C(500000000);
@@ -417,7 +417,7 @@ void bus_run(struct bus *bus)
     if (bus_next_job(bus, now, &bus->job) > now || bus->job.kind == JOB_NONE)
         return;
     if (bus->job.kind == JOB_OPEN)
-        open_connection(bus);
+        bus_open(bus);
     else if ((bus->job.kind != JOB_COMMAND || bus_command_ready(bus, &bus->job)) &&
              (bus->job.kind != JOB_BEAT || bus_beat_ready(bus, &bus->job)))
         run_transaction(bus);

@@ -91,6 +91,7 @@ static void report_down(struct bus *bus, struct device *dev, const char *why)
 {
     dev->phase = PHASE_DOWN;
     dev->step = 0;
+    dev->step_again_real_ns = 0;
     dev->drop_step = 0;
     dev->misses = 0;
     dev->beat_due_ns = NEVER_NS;
@@ -194,6 +195,46 @@ static bool same(double a, double b)
     return fabs(a - b) <= 1e-6 * scale;
 }
 
+static bool has_identity(const struct device *dev)
+{
+    return dev->identity_count > 0 || (dev->protocol->identify != NULL && dev->map->identify_query[0] != '\0');
+}
+
+static bool told_by_itself(const struct device_map *map, int point)
+{
+    for (int i = 0; i < map->listen_count; i++) {
+        for (int k = 0; k < map->listen[i].point_count; k++) {
+            if (map->listen[i].points[k] == point)
+                return true;
+        }
+    }
+    return false;
+}
+
+/* Does identity wait for lines that the device says by itself? For those of its points that come so; and a device that
+ * is never asked anything must be heard at all before it counts as there. */
+bool device_must_hear(const struct device *dev)
+{
+    const struct device_map *map = dev->map;
+    const int named[] = {map->virtual_point, map->rate_point, map->epoch_point, map->power_up_point};
+    if (map->listen_count == 0)
+        return false;
+    for (size_t i = 0; i < sizeof named / sizeof named[0]; i++) {
+        if (named[i] >= 0 && isnan(dev->latest[named[i]]) && told_by_itself(map, named[i]))
+            return true;
+    }
+    for (int i = 0; i < map->identity_count; i++) {
+        if (isnan(dev->latest[map->identity_points[i]]) && told_by_itself(map, map->identity_points[i]))
+            return true;
+    }
+    return !dev->heard && !has_identity(dev) && dev->block_count == 0;
+}
+
+int64_t device_listen_every_ns(const struct bus *bus, const struct device *dev)
+{
+    return bus->in_process ? dev->setup.config->poll_ns : LISTEN_EVERY_NS;
+}
+
 /* One transaction of the sequence. */
 void device_step(struct bus *bus, struct device *dev, struct outcome *out)
 {
@@ -202,6 +243,12 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
     if (dev->phase == PHASE_DOWN) {
         dev->phase = PHASE_IDENTITY;
         dev->step = 0;
+        dev->heard = false;
+        dev->heard_real_ns = bus_real(bus);
+        if (map->listen_count > 0 && !bus->in_process) {
+            (void)transport_flush(bus->transport); /* what was said in the meantime is old */
+            dev->text->used = 0;
+        }
     }
     dev->last_try_real_ns = bus_real(bus);
     switch (dev->phase) {
@@ -210,7 +257,9 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
             dev->protocol->identify(bus, dev, out);
         else if (dev->step - questions < dev->identity_count)
             dev->protocol->read(bus, dev, &dev->identity[dev->step - questions], out);
-        else if (dev->block_count > 0)
+        else if (dev->protocol->listen != NULL && device_must_hear(dev))
+            dev->protocol->listen(bus, dev, out);
+        else if (!has_identity(dev) && dev->block_count > 0)
             dev->protocol->read(bus, dev, &dev->blocks[0], out); /* no identity: that it answers must do */
         break;
     case PHASE_DROP:
@@ -292,6 +341,7 @@ static void after_identity(struct bus *bus, struct device *dev)
     }
     dev->trusted = true;
     dev->step = 0;
+    dev->step_again_real_ns = 0;
     if (dev->setup.lease == NULL)
         device_up(bus, dev);
     else
@@ -337,9 +387,17 @@ static void step_failed(struct bus *bus, struct device *dev, const struct outcom
         device_lost(bus, dev, why);
 }
 
-static bool has_identity(const struct device *dev)
+/* True while the device has not yet said what it must; a device that does not speak is lost. */
+static bool still_listening(struct bus *bus, struct device *dev, const struct outcome *out)
 {
-    return dev->identity_count > 0 || (dev->protocol->identify != NULL && dev->map->identify_query[0] != '\0');
+    int64_t real = bus_real(bus);
+    dev->heard = dev->heard || out->sample_count > 0;
+    if (!device_must_hear(dev))
+        return false;
+    dev->step_again_real_ns = real + device_listen_every_ns(bus, dev);
+    if (real - dev->heard_real_ns > LISTEN_PATIENCE_NS)
+        device_lost(bus, dev, "nothing was heard that tells who it is");
+    return true;
 }
 
 void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
@@ -353,10 +411,12 @@ void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
     }
     int questions = dev->protocol->identify != NULL && dev->map->identify_query[0] != '\0';
     dev->misses = 0;
+    if (dev->phase == PHASE_IDENTITY && dev->step >= questions + dev->identity_count && still_listening(bus, dev, out))
+        return;
     dev->step++;
     switch (dev->phase) {
     case PHASE_IDENTITY:
-        if (dev->step >= questions + dev->identity_count)
+        if (dev->step >= questions + dev->identity_count && !device_must_hear(dev))
             after_identity(bus, dev);
         break;
     case PHASE_DROP:

@@ -24,6 +24,7 @@ enum {
 #define PAUSE_LOAD_NS INT64_C(2000000000)
 #define PAUSE_LONGEST_NS INT64_C(15000000000)
 #define LISTEN_EVERY_NS INT64_C(20000000)
+#define LISTEN_PATIENCE_NS INT64_C(10000000000)
 #define NEVER_NS INT64_MAX
 
 enum phase { PHASE_DOWN, PHASE_IDENTITY, PHASE_DROP, PHASE_WATCHDOG_WRITE, PHASE_WATCHDOG_READ, PHASE_UP };
@@ -41,6 +42,7 @@ struct outcome {
     int exception;
     int64_t took_ns;           /* in process: as the peer says; else filled by the bus */
     int sent_bytes, got_bytes; /* on the wire, for the line's load */
+    char *raw;                 /* TEXT_CAP bytes for what came, as it came; NULL: not wanted */
     int64_t said_ns;           /* a line said by the device itself: when; 0 otherwise */
     int sample_count;
     struct sample samples[POINTS_MAX];
@@ -93,6 +95,9 @@ struct device {
     uint32_t beat_value;
 
     struct text_state *text;             /* text devices */
+    bool heard;                          /* something said by the device itself fitted, on this connection */
+    int64_t heard_real_ns;               /* when last; or when listening began */
+    int64_t step_again_real_ns;          /* a step that waits for the device to speak */
     bool no_single_write, no_mask_write; /* functions that the device refused as unknown */
 };
 
@@ -178,6 +183,7 @@ int64_t bus_now(const struct bus *bus);
 int64_t bus_real(const struct bus *bus);
 int64_t bus_bench_of(const struct bus *bus, int64_t real_ns, int64_t now_ns, int64_t real_now_ns);
 struct device *bus_device_find(const struct bus *bus, int device);
+void bus_open(struct bus *bus);
 void bus_log(const struct bus *bus, const char *format, ...) __attribute__((format(printf, 2, 3)));
 void bus_withdraw_leases(struct bus *bus);
 double bus_jitter(struct bus *bus);
@@ -186,6 +192,8 @@ double bus_jitter(struct bus *bus);
 int64_t bus_next_job(struct bus *bus, int64_t now_ns, struct job *job);
 
 /* bus_device.c: connecting, losing, errors. */
+bool device_must_hear(const struct device *dev);
+int64_t device_listen_every_ns(const struct bus *bus, const struct device *dev);
 void device_begin(struct bus *bus, struct device *dev);
 void device_step(struct bus *bus, struct device *dev, struct outcome *out);
 void device_step_done(struct bus *bus, struct job *job, struct outcome *out);
@@ -201,6 +209,7 @@ void device_align(const struct bus *bus, struct device *dev, int64_t now_ns);
 void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out);
 void bus_listen_done(struct bus *bus, struct job *job, struct outcome *out);
 void bus_emit_lost(struct bus *bus, struct device *dev, int64_t now_ns);
+double bus_refine(const struct bus *bus, const struct device *dev, const struct sample *s, enum quality *quality);
 void device_remember(struct device *dev, const struct outcome *out);
 
 /* bus_command.c: queue, writes, drops, acknowledgements. */

@@ -78,6 +78,10 @@ static void modbus_read_block(struct bus *bus, struct device *dev, const struct 
     out->error = ask(bus, dev, &request, &answer, out);
     if (out->error != BUS_OK)
         return;
+    for (int i = 0; out->raw != NULL && i < request.count; i++) {
+        bool bits = request.function == MODBUS_READ_COILS || request.function == MODBUS_READ_DISCRETE;
+        (void)text_append(out->raw, TEXT_CAP, bits ? "%.0s%d" : "%s%04X", i > 0 ? " " : "", answer.values[i]);
+    }
     for (int i = 0; i < block->point_count; i++) {
         const struct map_point *point = &dev->map->points[block->points[i]];
         struct sample *s = &out->samples[out->sample_count++];

@@ -96,7 +96,7 @@ static void emit(struct bus *bus, const struct input_readings *r)
 }
 
 /* A point's value as its signals want it: base unit, sensor converted. */
-static double refine(const struct bus *bus, const struct device *dev, const struct sample *s, enum quality *quality)
+double bus_refine(const struct bus *bus, const struct device *dev, const struct sample *s, enum quality *quality)
 {
     const struct map_point *point = &dev->map->points[s->point];
     double value = s->value * point->to_base;
@@ -140,7 +140,7 @@ static void emit_samples(struct bus *bus, const struct device *dev, const struct
     for (int i = 0; i < out->sample_count; i++) {
         const struct sample *s = &out->samples[i];
         enum quality quality;
-        double value = refine(bus, dev, s, &quality);
+        double value = bus_refine(bus, dev, s, &quality);
         for (int k = 0; k < dev->signal_count; k++) {
             const struct bus_signal *to = &dev->signals[k];
             if (to->point == s->point)
@@ -245,6 +245,11 @@ void bus_listen_done(struct bus *bus, struct job *job, struct outcome *out)
         (void)device_transaction_failed(bus, dev, out);
         return;
     }
+    int64_t silent_ns = dev->last_try_real_ns - dev->heard_real_ns;
+    if (out->sample_count > 0)
+        dev->heard_real_ns = dev->last_try_real_ns;
+    else if (silent_ns > LISTEN_PATIENCE_NS && silent_ns > 10 * dev->setup.config->poll_ns)
+        device_lost(bus, dev, "it says nothing any more");
     if (out->sample_count > 0) {
         int64_t at = out->said_ns != 0 ? out->said_ns : job->began_ns;
         emit_samples(bus, dev, out, at, at);

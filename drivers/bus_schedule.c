@@ -70,7 +70,7 @@ static void consider_device(struct bus *bus, struct choice *c, struct device *de
 {
     consider_drop(bus, c, dev);
     if (dev->phase != PHASE_UP) {
-        int64_t due = dev->phase == PHASE_DOWN ? next_try(bus, c, dev) : c->now_ns;
+        int64_t due = dev->phase == PHASE_DOWN ? next_try(bus, c, dev) : bench_of(bus, c, dev->step_again_real_ns);
         consider(c, JOB_STEP, 5, dev, 0, due, c->quiet_ns);
         return;
     }
@@ -80,8 +80,7 @@ static void consider_device(struct bus *bus, struct choice *c, struct device *de
         consider(c, JOB_POLL, 7, dev, i, dev->block_due_ns[i], c->quiet_ns);
     if (dev->protocol->listen != NULL && dev->map->listen_count > 0) {
         /* Nothing is sent: no silence holds it back. */
-        int64_t every = bus->in_process ? dev->setup.config->poll_ns : LISTEN_EVERY_NS;
-        int64_t due = bench_of(bus, c, dev->last_try_real_ns + every);
+        int64_t due = bench_of(bus, c, dev->last_try_real_ns + device_listen_every_ns(bus, dev));
         consider(c, JOB_LISTEN, 6, dev, 0, due, c->now_ns);
     }
 }

@@ -271,6 +271,8 @@ static void text_read_block(struct bus *bus, struct device *dev, const struct bl
         return;
     }
     out->error = exchange(bus, dev, map->points[block->points[0]].query, reply, out);
+    if (out->error == BUS_OK && out->raw != NULL)
+        (void)text_copy(out->raw, TEXT_CAP, reply);
     int fitted = 0;
     for (int i = 0; out->error == BUS_OK && i < block->point_count; i++) {
         struct text_number number = {NAN, QUALITY_INVALID};
@@ -353,6 +355,8 @@ static void text_listen(struct bus *bus, struct device *dev, struct outcome *out
         if (rc == 1)
             n = text_listen_match(dev->map, line, points, numbers);
     }
+    if (n > 0 && out->raw != NULL)
+        (void)text_copy(out->raw, TEXT_CAP, line);
     if (n > 0)
         out->got_bytes = (int)strlen(line) + 2;
     for (int i = 0; i < n; i++)
