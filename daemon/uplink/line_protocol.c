@@ -44,15 +44,16 @@ static void put(struct line_text *b, const char *text)
     put_raw(b, text, strlen(text));
 }
 
-/* A text of the protocol: the characters of special get a backslash, control characters become spaces. A backslash at
- * the very end of a name would escape what follows it, so it gives way to a slash. */
+/* A text of the protocol: the characters of special get a backslash, control characters become spaces. In names a
+ * backslash would escape what follows it, and stores read several in a row each in its own way: it gives way to a
+ * slash. */
 static void put_escaped(struct line_text *b, const char *text, const char *special, bool name)
 {
     for (const char *p = text; *p != '\0'; p++) {
         char c = *p;
         if ((unsigned char)c < 0x20 || c == 0x7f)
             c = ' ';
-        if (name && c == '\\' && p[1] == '\0')
+        if (name && c == '\\')
             c = '/';
         if (strchr(special, c) != NULL)
             put_raw(b, "\\", 1);

@@ -26,7 +26,8 @@ START_TEST(test_escapes)
         {"\\", "\"\\\\\"", line_put_string},
         {"a, b=c", "\"a, b=c\"", line_put_string},
         {"two\nlines\t", "\"two lines \"", line_put_string}, /* a newline cannot be carried */
-        {"end\\", "end/", line_put_key}, /* ours: a backslash at the end would escape what follows */
+        {"end\\", "end/", line_put_key},                     /* ours: a backslash would escape what follows */
+        {"a\\,b", "a/\\,b", line_put_key},
     };
     struct line_text b = {0};
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
