@@ -66,6 +66,8 @@ int calc_print(struct calc *calc, int status)
         else if (line->key)
             build_figure(&b, line->key, line->value);
     }
+    if (calc->list_key)
+        build_add(&b, calc->list_key, calc->list);
     json_t *object = build_end(&b);
     if (!calc->client->json) {
         json_decref(object);

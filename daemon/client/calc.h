@@ -20,6 +20,8 @@ struct calc {
     struct client *client;
     int count;
     struct calc_line lines[CALC_LINES_MAX];
+    const char *list_key; /* a list that goes with it for programs; NULL: none */
+    json_t *list;         /* taken over by calc_print */
 };
 
 /* Adds a figure, a word, a remark. A figure that is not finite prints as "-" and is null. */

@@ -5,68 +5,30 @@
 
 #include "calc.h"
 #include "csv.h"
-#include "csv_figures.h"
 #include "drift.h"
 #include "heat.h"
+#include "record_csv.h"
 
 struct heat_job {
     struct calc calc;
-    struct csv csv;
-    double *time_s, *temperature_degc, *intake_degc;
-    unsigned char *on;
+    struct csv_record *csv;
     struct heat_record record;
 };
 
-static int read_rows(struct heat_job *job, const char *path, const int columns[4], double on_above, struct error *err)
-{
-    for (size_t row = 0; row < job->csv.row_count; row++) {
-        double on;
-        if (csv_figure(&job->csv, path, row, columns[0], false, &job->time_s[row], err) != 0 ||
-            csv_figure(&job->csv, path, row, columns[1], false, &job->temperature_degc[row], err) != 0 ||
-            csv_figure(&job->csv, path, row, columns[2], false, &on, err) != 0 ||
-            (columns[3] >= 0 && csv_figure(&job->csv, path, row, columns[3], false, &job->intake_degc[row], err) != 0))
-            return -1;
-        job->on[row] = on > on_above;
-    }
-    return 0;
-}
-
 static int read_record(struct heat_job *job, const struct arguments *args, struct error *err)
 {
-    const char *path = args->operands[0];
-    if (csv_read(path, &job->csv, err) != 0)
-        return -1;
-    int columns[4] = {csv_column(&job->csv, "time_s"), csv_column(&job->csv, "temperature_degc"),
-                      csv_column(&job->csv, "on"), csv_column(&job->csv, "intake_degc")};
-    double on_above = 0.5;
-    if (columns[2] < 0) {
-        columns[2] = csv_column(&job->csv, "current_a");
-        on_above = 5.0; /* A: less is a meter's zero */
+    char *text = csv_text(args->operands[0], err);
+    int result = -1;
+    if (text) {
+        result = record_csv_parse(text, strlen(text), &job->csv, err);
+        if (result == 0)
+            result = record_csv_heat(job->csv, NAN, argument_number(args, "--intake", NAN),
+                                     argument_number(args, "--noise", 0.0), &job->record, err);
+        if (result != 0)
+            error_prefix(err, "%s", args->operands[0]);
     }
-    if (columns[0] < 0 || columns[1] < 0 || columns[2] < 0)
-        return error_set(err,
-                         "%s needs the columns time_s, temperature_degc and on (0 or 1) or current_a; intake_degc "
-                         "may be there too",
-                         path);
-    size_t n = job->csv.row_count;
-    job->time_s = calloc(n + 1, sizeof(double));
-    job->temperature_degc = calloc(n + 1, sizeof(double));
-    job->intake_degc = calloc(n + 1, sizeof(double));
-    job->on = calloc(n + 1, 1);
-    if (!job->time_s || !job->temperature_degc || !job->intake_degc || !job->on)
-        return error_set(err, "memory is short");
-    if (read_rows(job, path, columns, on_above, err) != 0)
-        return -1;
-    job->record = (struct heat_record){.count = (int)n,
-                                       .time_s = job->time_s,
-                                       .temperature_degc = job->temperature_degc,
-                                       .intake_degc = columns[3] >= 0 ? job->intake_degc : NULL,
-                                       .intake_const_degc = argument_number(args, "--intake", NAN),
-                                       .on = job->on,
-                                       .noise_k = argument_number(args, "--noise", 0.0)};
-    if (columns[3] < 0 && !isfinite(job->record.intake_const_degc))
-        return error_set(err, "%s has no column intake_degc: give the intake air with --intake \"20 degC\"", path);
-    return 0;
+    free(text);
+    return result;
 }
 
 static void report_fit(struct calc *calc, const struct heat_fit *fit)
@@ -157,11 +119,7 @@ int command_calc_heat(struct client *c, const struct arguments *args)
     }
     if (err.text[0])
         status = client_failed(c, &err);
-    csv_free(&job.csv);
-    free(job.time_s);
-    free(job.temperature_degc);
-    free(job.intake_degc);
-    free(job.on);
+    record_csv_free(job.csv);
     free(fit);
     return status;
 }

@@ -48,8 +48,9 @@ static int bus_load(const struct config *config, int bus, struct line_load *load
 {
     struct bus_device *devices = calloc(DEVICES_MAX, sizeof *devices);
     struct bus_signal *signals = calloc(SIGNALS_MAX, sizeof *signals);
+    struct load_lease *leases = calloc(DEVICES_MAX, sizeof *leases); /* never renewed: nothing is sent here */
     int result = -1;
-    if (devices && signals) {
+    if (devices && signals && leases) {
         struct bus_setup setup = {.bus = bus,
                                   .config = &config->buses[bus],
                                   .devices = devices,
@@ -59,6 +60,7 @@ static int bus_load(const struct config *config, int bus, struct line_load *load
                                   .signals = signals,
                                   .beacon_device = config->beacon_device,
                                   .beacon_point = config->beacon_point,
+                                  .time = {.rate = config->bench.rate},
                                   .ready_fd = -1};
         for (int i = 0; i < config->bench.device_count; i++) {
             const struct device_config *d = &config->devices[i];
@@ -67,6 +69,7 @@ static int bus_load(const struct config *config, int bus, struct line_load *load
                     (struct bus_device){.index = i,
                                         .config = d,
                                         .map = &config->maps[d->map],
+                                        .lease = d->is_load ? &leases[i] : NULL,
                                         .beat_ns = d->is_load ? config->bench.limits.beat_ns : 0};
         }
         for (int i = 0; i < config->bench.signal_count; i++)
@@ -79,6 +82,7 @@ static int bus_load(const struct config *config, int bus, struct line_load *load
     }
     free(devices);
     free(signals);
+    free(leases);
     return result;
 }
 

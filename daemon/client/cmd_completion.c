@@ -1,6 +1,7 @@
-/* completion bash|zsh: shell completion made from the table of commands. */
+/* completion bash|zsh|man: shell completion and the manual page, made from the table of commands. */
 #include <string.h>
 
+#include "cautions.h"
 #include "commands.h"
 
 static void one_command_bash(FILE *out, const struct command_row *row)
@@ -157,13 +158,101 @@ static void print_zsh(FILE *out)
     fputs("    esac\n}\n_soakbench \"$@\"\n", out);
 }
 
+/* Text of a manual page: hyphens that people copy stay hyphens, and no line begins with a control character. */
+static void roff(FILE *out, const char *text)
+{
+    for (; *text; text++) {
+        if (*text == '-')
+            fputs("\\-", out);
+        else if (*text == '\\')
+            fputs("\\e", out);
+        else if (*text == '\'')
+            fputs("\\(aq", out);
+        else
+            fputc(*text, out);
+    }
+}
+
+static void options_man(FILE *out, const struct option_row *rows, int count)
+{
+    for (int i = 0; i < count; i++) {
+        fputs(".TP\n\\fB", out);
+        roff(out, rows[i].name);
+        fputs("\\fR", out);
+        if (rows[i].argument) {
+            fputs(" \\fI", out);
+            roff(out, rows[i].argument);
+            fputs("\\fR", out);
+        }
+        fputc('\n', out);
+        roff(out, rows[i].help);
+        for (int w = 0; rows[i].kind == OPTION_WORD && rows[i].words[w]; w++) {
+            fputs(w ? ", " : ": ", out);
+            roff(out, rows[i].words[w]);
+        }
+        fputs(".\n", out);
+    }
+}
+
+static void command_man(FILE *out, const struct command_row *row)
+{
+    fprintf(out, ".SS \"%s%s%s", row->group, row->name ? " " : "", row->name ? row->name : "");
+    if (row->operands)
+        fprintf(out, " %s", row->operands);
+    fputs("\"\n", out);
+    roff(out, row->summary);
+    fputs(".\n", out);
+    if (row->text) {
+        fputs(".PP\n", out);
+        roff(out, row->text);
+        fputc('\n', out);
+    }
+    options_man(out, row->options, row->option_count);
+}
+
+static void print_man(FILE *out)
+{
+    int count, common_count;
+    const struct command_row *rows = command_table(&count);
+    const struct option_row *common = common_options(&common_count);
+    fputs(".\\\" Made by: soakbench completion man\n"
+          ".TH SOAKBENCH 1 \"\" \"soakbench " SOAKBENCH_VERSION "\" \"User Commands\"\n"
+          ".SH NAME\nsoakbench \\- prove the duty cycle of welding power sources on a load bench\n"
+          ".SH SYNOPSIS\n\\fBsoakbench\\fR [\\fB\\-\\-socket\\fR \\fIPATH\\fR | \\fB\\-\\-config\\fR "
+          "\\fIFILE\\fR] \\fICOMMAND\\fR ...\n"
+          ".SH DESCRIPTION\nWorks with the daemon \\fBsoakbenchd\\fR(8) over its control socket, reads its journal, "
+          "and computes the figures of the trade.\n.SH \"OPTIONS OF EVERY COMMAND\"\n",
+          out);
+    options_man(out, common, common_count);
+    fputs(".SH COMMANDS\n", out);
+    for (int i = 0; i < count; i++)
+        command_man(out, &rows[i]);
+    fputs(
+        ".SH \"EXIT STATUS\"\n0 done, and for judgements met or held; 1 refused or failed; 2 wrong use; 3 not\\-met; 4 "
+        "undecided.\n.SH ENVIRONMENT\n.TP\n\\fBSOAKBENCH_SOCKET\\fR\nControl socket, when neither "
+        "\\fB\\-\\-socket\\fR nor \\fB\\-\\-config\\fR is given.\n.TP\n\\fBNO_COLOR\\fR\nSet and not empty: no "
+        "colours.\n.TP\n\\fBCOLUMNS\\fR\nWidth that tables have to fit.\n"
+        ".SH FILES\n.TP\n\\fI/run/soakbench/control.sock\\fR\nControl socket of the daemon.\n.SH CAUTIONS\n",
+        out);
+    for (int i = 0; i < caution_count(); i++) {
+        fputs(".PP\n", out);
+        roff(out, caution_text(i));
+        fputc('\n', out);
+    }
+    fputs(".SH \"SEE ALSO\"\n\\fBsoakbench\\-config\\fR(5), \\fBsoakbench\\-map\\fR(5), \\fBsoakbench\\-unit\\fR(5), "
+          "\\fBsoakbenchd\\fR(8)\n",
+          out);
+}
+
 int command_completion(struct client *c, const struct arguments *args)
 {
     if (strcmp(args->operands[0], "bash") == 0)
         print_bash(c->screen.out);
     else if (strcmp(args->operands[0], "zsh") == 0)
         print_zsh(c->screen.out);
+    else if (strcmp(args->operands[0], "man") == 0)
+        print_man(c->screen.out);
     else
-        return client_wrong_use(c, "completion for which shell? bash or zsh");
+        return client_wrong_use(c, "completion for what? bash, zsh, or man for the manual page");
     return EXIT_DONE;
 }

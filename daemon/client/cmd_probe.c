@@ -41,7 +41,7 @@ static void print_items(const struct screen *s, const struct probe_item *items, 
     for (int i = 0; i < count; i++) {
         char value[32] = "-";
         if (isfinite(items[i].value))
-            number_print(value, sizeof value, items[i].value);
+            (void)text_format(value, sizeof value, "%.10g", items[i].value);
         table_cell(t, "%s", items[i].name);
         table_cell(t, "%s", items[i].raw);
         table_cell(t, "%s", value);

@@ -30,7 +30,7 @@ static void channel_row(struct table *t, const json_t *channel)
         table_cell(t, "-");
     table_cell(t, "%s", runs ? get_word(channel, "unit") : "-");
     table_cell(t, "%s", runs ? get_word(json_object_get(channel, "point"), "words") : "-");
-    if (runs)
+    if (runs && strcmp(get_word(channel, "state"), "done") != 0)
         table_cell(t, "%lld: %s of %s", (long long)get_whole(channel, "cycle"), on, goal);
     else
         table_cell(t, "-");
@@ -38,7 +38,13 @@ static void channel_row(struct table *t, const json_t *channel)
     signal_cell(t, channel, "u2", 2);
     const char *interlock = get_word(channel, "interlock");
     bool latched = interlock[0] && strcmp(interlock, "none") != 0;
-    table_cell(t, "%s%s%s", latched ? interlock : "", latched ? ": " : "", get_word(channel, "doing"));
+    bool done = strcmp(get_word(channel, "state"), "done") == 0;
+    const char *doing = get_word(channel, "doing");
+    if (done && runs && !doing[0])
+        table_cell(t, "%s; next: run show %lld, run release %s", get_word(channel, "verdict"),
+                   (long long)get_whole(channel, "run"), get_word(channel, "channel"));
+    else
+        table_cell(t, "%s%s%s", latched ? interlock : "", latched ? ": " : "", doing);
 }
 
 static void print_devices(const struct screen *s, const json_t *devices)

@@ -6,6 +6,7 @@
 #include <time.h>
 
 #include "commands.h"
+#include "event.h"
 #include "json_build.h"
 
 enum { POLL_MS = 500, BAR_WIDTH = 30, MISSING_MAX = 20 };
@@ -59,6 +60,19 @@ static void value_text(char *to, size_t cap, const json_t *channel, const char *
     print_figure(to, cap, get_figure(signal, "value"), digits, get_word(signal, "unit"));
 }
 
+/* A line that wrapped would spoil the redrawing: it is cut where the terminal ends. */
+static void cut_line(const struct screen *s, int used, const char *text)
+{
+    size_t size = 0;
+    int columns = used;
+    for (; text[size]; size++) {
+        columns += ((unsigned char)text[size] & 0xC0) != 0x80;
+        if (s->width > 0 && columns > s->width)
+            break;
+    }
+    fprintf(s->out, "%.*s\n", (int)size, text);
+}
+
 static void draw(struct watch *w, const json_t *channel)
 {
     const struct screen *s = &w->client->screen;
@@ -72,14 +86,20 @@ static void draw(struct watch *w, const json_t *channel)
     value_text(u1, sizeof u1, channel, "u1", 1);
     value_text(warm, sizeof warm, channel, "t_exhaust", 1);
     bar(progress, sizeof progress, get_figure(channel, "on_load_s") / get_figure(channel, "on_load_goal_s"));
-    enum tone tone = tone_of(get_word(channel, "state"));
-    fprintf(s->out, "run %lld  %s  %s  %s%s%s\n", (long long)w->run_no, get_word(channel, "unit"),
-            get_word(json_object_get(channel, "point"), "words"), tone_begin(s, tone), get_word(channel, "state"),
-            tone_end(s, tone));
-    fprintf(s->out, "cycle %lld  [%s]  on load %s of %s\n", (long long)get_whole(channel, "cycle"), progress, on, goal);
-    fprintf(s->out, "I2 %s  U2 %s  U1 %s  exhaust %s\n", i2, u2, u1, warm);
-    fprintf(s->out, "run time %s of %s  %.*s\n", elapsed, expected, s->width > 50 ? s->width - 45 : 20,
-            get_word(channel, "doing"));
+    const char *state = get_word(channel, "state");
+    enum tone tone = tone_of(state);
+    char line[400];
+    (void)text_format(line, sizeof line, "  run %lld, %s, %s", (long long)w->run_no, get_word(channel, "unit"),
+                      get_word(json_object_get(channel, "point"), "words"));
+    fprintf(s->out, "%s%s%s", tone_begin(s, tone), state, tone_end(s, tone));
+    cut_line(s, text_width(state), line);
+    (void)text_format(line, sizeof line, "cycle %lld  [%s]  on load %s of %s", (long long)get_whole(channel, "cycle"),
+                      progress, on, goal);
+    cut_line(s, 0, line);
+    (void)text_format(line, sizeof line, "I2 %s  U2 %s  U1 %s  exhaust %s", i2, u2, u1, warm);
+    cut_line(s, 0, line);
+    (void)text_format(line, sizeof line, "run time %s of %s  %s", elapsed, expected, get_word(channel, "doing"));
+    cut_line(s, 0, line);
     w->drawn_lines = 4;
     fflush(s->out);
 }
@@ -95,14 +115,57 @@ static void plain_line(struct watch *w, const json_t *channel, const char *utc)
     (void)text_copy(w->last_state, sizeof w->last_state, state);
     value_text(i2, sizeof i2, channel, "i2", 1);
     value_text(u2, sizeof u2, channel, "u2", 2);
-    fprintf(w->client->screen.out, "%.19s  now             %s, I2 %s, U2 %s\n", utc, state, i2, u2);
+    fprintf(w->client->screen.out, "%.10s %.8s  %-14s  %s, I2 %s, U2 %s\n", utc, utc[0] ? utc + 11 : "", "now", state,
+            i2, u2);
     fflush(w->client->screen.out);
 }
 
-static bool worth_a_line(const char *kind)
+/* The verdict is told at the end, steps and states show in the progress, and preflight is worth a line where it warns.
+ */
+static bool worth_a_line(const json_t *event)
 {
-    return strcmp(kind, "intent") != 0 && strcmp(kind, "steps") != 0 && strcmp(kind, "state") != 0 &&
-           strcmp(kind, "trim") != 0;
+    static const char *const quiet[] = {"intent", "steps", "state", "trim", "verdict", "run-end", "cycle-begin"};
+    const char *kind = get_word(event, "kind");
+    for (size_t i = 0; i < sizeof quiet / sizeof quiet[0]; i++) {
+        if (strcmp(kind, quiet[i]) == 0)
+            return false;
+    }
+    return strcmp(kind, "preflight") != 0 || get_whole(event, "code") != 0;
+}
+
+static double event_value(const json_t *event, int index)
+{
+    const json_t *value = json_array_get(json_object_get(event, "values"), (size_t)index);
+    return json_is_number(value) ? json_number_value(value) : NAN;
+}
+
+static void print_event(const struct screen *s, const json_t *event)
+{
+    char text[TEXT_CAP * 2], at_rated[48], current[48], intake[48];
+    (void)text_copy(text, sizeof text, get_word(event, "text"));
+    if (strcmp(get_word(event, "kind"), "cycle") == 0) {
+        print_duration(at_rated, sizeof at_rated, event_value(event, CYCLE_AT_RATED_S));
+        print_figure(current, sizeof current, event_value(event, CYCLE_CURRENT_A), 1, "A");
+        print_figure(intake, sizeof intake, event_value(event, CYCLE_INTAKE_DEGC), 1, "degC");
+        (void)text_format(text, sizeof text, "%lld %s: %s at rated current, I2 %s, intake air %s%s%s",
+                          (long long)get_whole(event, "code"), get_whole(event, "code2") ? "counts" : "is void",
+                          at_rated, current, intake, get_word(event, "text")[0] ? ". " : "", get_word(event, "text"));
+    }
+    const char *cause = get_word(event, "cause");
+    if (cause[0])
+        (void)text_format(text, sizeof text, "%s: %s", cause, get_word(event, "text"));
+    if (strcmp(get_word(event, "kind"), "unit-live") == 0 && !text[0])
+        (void)text_format(text, sizeof text, "output present, %.1f V", event_value(event, 0));
+    if (strcmp(get_word(event, "kind"), "reset-seen") == 0 && !text[0]) {
+        print_duration(at_rated, sizeof at_rated, event_value(event, 0));
+        (void)text_format(text, sizeof text, "the unit came back %s after the shutoff", at_rated);
+    }
+    fprintf(s->out, "%.10s %.8s  %-14s  ", get_word(event, "utc"),
+            get_word(event, "utc") + (get_word(event, "utc")[0] ? 11 : 0), get_word(event, "kind"));
+    struct screen narrower = *s;
+    if (narrower.width > 80)
+        narrower.width -= 37;
+    print_wrapped(&narrower, 37, text);
 }
 
 static int print_new_events(struct watch *w)
@@ -121,10 +184,8 @@ static int print_new_events(struct watch *w)
         json_t *event;
         json_array_foreach(json_object_get(page, "events"), i, event)
         {
-            if (!worth_a_line(get_word(event, "kind")))
-                continue;
-            fprintf(w->client->screen.out, "%.19s  %-14s  %s\n", get_word(event, "utc"), get_word(event, "kind"),
-                    get_word(event, "text"));
+            if (worth_a_line(event))
+                print_event(&w->client->screen, event);
         }
         w->last_row = get_whole(page, "last_row");
         more = get_flag(page, "more");

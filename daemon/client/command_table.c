@@ -191,6 +191,7 @@ static const struct option_row supply_options[] = {
 
 static const struct option_row cycle_options[] = {
     QUANTITY("--current", "AMPERE", "the current that counts as rated", DIM_CURRENT),
+    PERCENT("--percent-on", "rated percent-on: tells which cycles were held"),
     TEXT("--process", "NAME", "for the load voltage of the band"),
     QUANTITY("--voltage", "VOLT", "load voltage of the band", DIM_VOLTAGE),
     QUANTITY("--expanded-uncertainty", "AMPERE", "of the current meter (0 A)", DIM_CURRENT),
@@ -198,7 +199,6 @@ static const struct option_row cycle_options[] = {
     QUANTITY("--refresh", "TIME", "how often the meter makes a new value", DIM_TIME),
     QUANTITY("--averaging", "TIME", "window it averages over", DIM_TIME),
     QUANTITY("--damping", "TIME", "time constant of its filter", DIM_TIME),
-    QUANTITY("--settle", "TIME", "start transients, out of the band (0 s)", DIM_TIME),
     QUANTITY("--gap", "TIME", "readings further apart leave the time unseen (5 s)", DIM_TIME),
 };
 
@@ -302,8 +302,8 @@ static const struct command_row commands[] = {
     {"calc", "load", NULL, OPERAND_NONE, 0, 0, "conventional load voltage, resistance and power", NULL,
      OPTIONS(load_options), command_calc_load},
     {"calc", "cycle", "FILE.csv", OPERAND_FILE, 1, 1, "percent-on and the four times of a record",
-     "Columns time_s and current_a; load_voltage_v and commanded (0 or 1) may be there too.", OPTIONS(cycle_options),
-     command_calc_cycle},
+     "Columns time_s and current_a; load_voltage_v may be there too. Cycles are counted from the first reading.",
+     OPTIONS(cycle_options), command_calc_cycle},
     {"calc", "heat", "FILE.csv", OPERAND_FILE, 1, 1, "time constants, and the percent-on that a unit would hold",
      "Columns time_s, temperature_degc and on (0 or 1) or current_a; intake_degc may be there too.",
      OPTIONS(heat_options), command_calc_heat},
@@ -315,7 +315,8 @@ static const struct command_row commands[] = {
      OPTIONS(sensor_options), command_calc_sensor},
     {"calc", "decision", NULL, OPERAND_NONE, 0, 0, "met, not-met or undecided, with a guard band",
      "Exit status 0 met, 3 not-met, 4 undecided.", OPTIONS(decision_options), command_calc_decision},
-    {"completion", NULL, "bash|zsh", OPERAND_WORD, 1, 1, "print shell completion", NULL, NULL, 0, command_completion},
+    {"completion", NULL, "bash|zsh|man", OPERAND_WORD, 1, 1, "print shell completion, or the manual page", NULL, NULL,
+     0, command_completion},
 };
 
 const struct command_row *command_table(int *count)

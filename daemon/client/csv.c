@@ -7,8 +7,7 @@
 #include <string.h>
 #include <strings.h>
 
-/* Reads a whole file of at most CSV_BYTES_MAX bytes with a zero behind it. */
-static char *read_text(const char *path, struct error *err)
+char *csv_text(const char *path, struct error *err)
 {
     FILE *f = strcmp(path, "-") == 0 ? stdin : fopen(path, "rb");
     char *text = NULL;
@@ -181,7 +180,7 @@ static int read_rows(struct csv *csv, struct place *p, const char *path, struct 
 int csv_read(const char *path, struct csv *csv, struct error *err)
 {
     *csv = (struct csv){0};
-    csv->text = read_text(path, err);
+    csv->text = csv_text(path, err);
     if (!csv->text)
         return -1;
     char *begin = csv->text;

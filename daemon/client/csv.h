@@ -18,6 +18,10 @@ struct csv {
     int *lines;         /* line of the file that each row begins on */
 };
 
+/* A whole text file ("-": standard input) of at most CSV_BYTES_MAX bytes, malloc'd, with a zero behind it; NULL with
+ * err. */
+char *csv_text(const char *path, struct error *err);
+
 /* Reads a file whose first line holds headings. Returns 0; -1 with err (which names the line) and an empty csv. The
  * caller releases it with csv_free either way. */
 int csv_read(const char *path, struct csv *csv, struct error *err);

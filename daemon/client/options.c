@@ -80,11 +80,11 @@ static int read_value(const struct option_row *row, const char *text, struct opt
         return 0;
     case OPTION_QUANTITY:
         if (quantity_parse(text, row->dim, &value->number, err) != 0)
-            return error_prefix(err, "%s: ", row->name);
+            return error_prefix(err, "%s", row->name);
         return 0;
     case OPTION_PERCENT:
         if (number_parse(text, &value->number) != 0 && quantity_parse(text, DIM_PERCENT, &value->number, err) != 0)
-            return error_prefix(err, "%s: ", row->name);
+            return error_prefix(err, "%s", row->name);
         return 0;
     case OPTION_DATE:
         if (utc_parse(text, &utc_s) != 0)

@@ -110,6 +110,8 @@ void print_wrapped(const struct screen *s, int indent, const char *text)
     if (!s->width)
         width = 100; /* paragraphs stay readable in files as well */
     bool first = true;
+    if (!*text)
+        fputc('\n', s->out);
     while (*text) {
         int lead = first ? 0 : indent;
         size_t size = piece_size(text, width - (first ? 0 : indent));

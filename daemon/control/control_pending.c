@@ -171,7 +171,10 @@ int64_t server_due(struct control *c, int64_t now_ns)
         if (p->holding) {
             json_t *lines = now_ns >= p->look_ns ? refusal_lines(c, p->run_no) : NULL;
             if (lines || now_ns >= p->hold_until_ns) {
-                finish(c, p, refused_text(p->id, p->text, "run-start", "", lines));
+                finish(c, p,
+                       refused_text(p->id, p->text, "run-start",
+                                    "Put right what is refused. A warning can be accepted by its name, in \"accept\".",
+                                    lines));
                 continue;
             }
             p->look_ns = now_ns + look_ns;

@@ -168,19 +168,21 @@ START_TEST(test_cycle)
     FILE *f = fdopen(fd, "w");
     ck_assert_ptr_nonnull(f);
     fputs("time_s,current_a,load_voltage_v\n", f);
-    for (int i = 0; i <= 1200; i++) { /* two readings a second */
+    for (int i = 0; i <= 2500; i++) { /* two readings a second, two whole cycles and a bit of pause */
         double t = i / 2.0;
-        fprintf(f, "%g,%g,%g\n", t, t < 210 ? 160.0 : 0.0, t < 210 ? 16.4 : 0.0);
+        fprintf(f, "%g,%g,%g\n", t, fmod(t, 600) < 210 && t < 1200 ? 160.0 : 0.0,
+                fmod(t, 600) < 210 && t < 1200 ? 16.4 : 0.0);
     }
     fclose(f);
     snprintf(words, sizeof words, "calc cycle %s --current '160 A' --process tig --expanded-uncertainty '2 A'", path);
     json_t *object = client_json(words, 0);
-    ck_assert_double_eq_tol(figure(object, "on_load_s"), 210.0, 0.5);
+    ck_assert_double_eq_tol(figure(object, "on_load_s"), 420.0, 1.0);
     ck_assert_double_eq_tol(figure(object, "percent_on"), 35.0, 0.1);
     ck_assert_double_le(figure(object, "on_load_low_s"), figure(object, "on_load_s"));
     ck_assert_double_ge(figure(object, "on_load_high_s"), figure(object, "on_load_s"));
-    ck_assert_double_eq_tol(figure(object, "in_band_s"), 210.0, 1.0);
+    ck_assert_double_eq_tol(figure(object, "in_band_s"), 414.0, 2.0); /* start transients of 3 s kept out */
     ck_assert_double_eq_tol(figure(object, "percent_on_most"), 35.0, 0.2);
+    ck_assert_uint_eq(json_array_size(json_object_get(object, "cycles")), 3);
     json_decref(object);
     unlink(path);
 }
@@ -261,13 +263,13 @@ static const struct {
     const char *text, *says;
 } bad_records[] = {
     {"", "empty"},
-    {"time_s,current_a\n", "readings"},
+    {"time_s,current_a\n", "reading"},
     {"time_s,volts\n0,1\n1,1\n", "current_a"},
-    {"time_s,current_a\n0,1\n0,1\n", ":3"},
-    {"time_s,current_a\n0,1\n2,x\n", ":3"},
-    {"time_s,current_a\n0,1\n2,nan\n", ":3"},
-    {"time_s,current_a\n0,1,2\n2,1\n", ":2"},
-    {"time_s,current_a\n0,\"1\n2,1\n", "quote"},
+    {"time_s,current_a\n0,1\n0,1\n", "line 3"},
+    {"time_s,current_a\n0,1\n2,x\n", "line 3"},
+    {"time_s,current_a\n0,1\n2,nan\n", "line 3"},
+    {"time_s,current_a\n0,1,2\n2,1\n", "line 2"},
+    {"time_s,current_a\n0,\"1\n2,1\n", "line"},
 };
 
 START_TEST(test_bad_record)
