@@ -283,7 +283,11 @@ int64_t transport_flush(struct transport *t)
     int64_t total = 0;
     /* A device that never stops talking must not hold the bus: 64 KiB are enough to be old. */
     while (total < 65536) {
-        ssize_t n = t->fd >= 0 ? read(t->fd, waste, sizeof waste) : 0;
+        /* Asked first, since a terminal line without data reads as nothing, which is how a lost one reads too. */
+        int ready = t->fd >= 0 ? wait_fd(t->fd, POLLIN, 0) : -1;
+        if (ready <= 0)
+            return ready < 0 ? -1 : total;
+        ssize_t n = read(t->fd, waste, sizeof waste);
         if (n < 0 && errno == EINTR)
             continue;
         if (n < 0)

@@ -4,3 +4,5 @@ unit_test(drivers_bus SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_test.
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_stream SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/stream_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+unit_test(drivers_text SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/text_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
