@@ -1,1 +1,2 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
+unit_test(e2e_tcp_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/tcp_chain_test.c LINKS tcp_bench)

@@ -301,6 +301,87 @@ void tcp_bench_kill_daemon(struct tcp_bench *b)
     stop(&b->daemon, SIGKILL);
 }
 
+/* ---- what people do ---- */
+
+void tcp_bench_do(struct tcp_bench *b, const char *words)
+{
+    char *output = NULL;
+    int status = tcp_bench_client(b, words, &output);
+    ck_assert_msg(status == 0, "soakbench %s: exit %d: %s", words, status, output);
+    free(output);
+}
+
+void tcp_bench_wait_text(struct tcp_bench *b, const char *words, const char *text, double timeout_s)
+{
+    double end_s = tcp_bench_now_s() + timeout_s;
+    for (;;) {
+        char *output = NULL;
+        tcp_bench_client(b, words, &output);
+        bool found = strstr(output, text) != NULL;
+        bool over = tcp_bench_now_s() > end_s;
+        ck_assert_msg(found || !over, "\"%s\" never came in \"%s\": %s", text, words, output);
+        free(output);
+        if (found)
+            return;
+        tcp_bench_pause(0.1);
+    }
+}
+
+const char *tcp_bench_isolators(char to[512], int connect_s)
+{
+    text_format(to, 512,
+                "events:\n"
+                "  - {at_s: 0, do: isolate, channel: A}\n"
+                "  - {at_s: 0, do: isolate, channel: B}\n"
+                "  - {at_s: %d, do: connect, channel: A}\n"
+                "  - {at_s: %d, do: connect, channel: B}\n",
+                connect_s, connect_s);
+    return to;
+}
+
+/* How often `key` occurs in what "status" prints, followed soon by `value`. */
+static int status_count(struct tcp_bench *b, const char *key, const char *value)
+{
+    char *output = NULL;
+    int count = 0;
+    tcp_bench_client(b, "status --json", &output);
+    for (const char *at = strstr(output, key); at; at = strstr(at + 1, key)) {
+        const char *found = strstr(at, value);
+        count += found && found - at < 120;
+    }
+    free(output);
+    return count;
+}
+
+static void wait_count(struct tcp_bench *b, const char *key, const char *value, int count, double timeout_s)
+{
+    double end_s = tcp_bench_now_s() + timeout_s;
+    while (status_count(b, key, value) < count) {
+        ck_assert_msg(tcp_bench_now_s() < end_s, "status never had %d times %s %s", count, key, value);
+        tcp_bench_pause(0.05);
+    }
+}
+
+void tcp_bench_prepare(struct tcp_bench *b)
+{
+    char words[1024];
+    wait_count(b, "\"up\": ", "true", 4, 10);
+    tcp_bench_do(b, "watchdog prove bank --who Ines");
+    wait_count(b, "\"isolated\": {", "\"value\": 0.0", 2, 30);
+    for (int i = 0; i < 2; i++) {
+        const char *serial = i ? "HQ-0152" : "HQ-0147";
+        text_format(words, sizeof words, "unit add " SOURCE_DIR "/config/examples/units/%s",
+                    i ? "hq-0152.yaml" : "hq-0147.yaml");
+        tcp_bench_do(b, words);
+        text_format(words, sizeof words, "unit inspect %s --passed --who Ines --reference HQ-T-4", serial);
+        tcp_bench_do(b, words);
+        text_format(words, sizeof words, "rig %s --who Ines", i ? "B" : "A");
+        tcp_bench_do(b, words);
+        text_format(words, sizeof words, "rigged %s --who Ines", i ? "B" : "A");
+        tcp_bench_do(b, words);
+    }
+}
+
 /* ---- a Modbus reader of our own ---- */
 
 static int connect_port(int port)

@@ -43,6 +43,19 @@ int tcp_bench_run(const char *const argv[], int timeout_s, char **output);
 /* The soakbench command against the daemon's socket: "soakbench WORDS", words split at spaces. */
 int tcp_bench_client(struct tcp_bench *b, const char *words, char **output);
 
+/* The same, and fails the test unless it exits with 0. */
+void tcp_bench_do(struct tcp_bench *b, const char *words);
+
+/* Scenario text that leaves both isolators open until connect_s seconds of bench time. */
+const char *tcp_bench_isolators(char to[512], int connect_s);
+
+/* What a bench hand does before the first run: waits for the devices, proves the watchdog while the isolators are open,
+ * waits until they are closed, puts both units and their safety tests on file, rigs both channels. */
+void tcp_bench_prepare(struct tcp_bench *b);
+
+/* Waits until the words' output holds the text; fails the test after timeout_s. */
+void tcp_bench_wait_text(struct tcp_bench *b, const char *words, const char *text, double timeout_s);
+
 /* Reads registers of the input table of a server, over a connection of its own. Returns 0 or -1. */
 int tcp_bench_read_inputs(int port, int server, int first, int count, uint16_t *values);
 

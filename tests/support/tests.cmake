@@ -8,7 +8,8 @@ target_link_libraries(harness PUBLIC runtime vbench PkgConfig::CHECK)
 # The programs beside each other over TCP on the loopback.
 add_library(tcp_bench STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/tcp_bench.c)
 target_include_directories(tcp_bench PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
-target_compile_definitions(tcp_bench PRIVATE SOURCE_DIR="${PROJECT_SOURCE_DIR}"
+target_compile_definitions(tcp_bench PRIVATE SOURCE_DIR="${PROJECT_SOURCE_DIR}")
+target_compile_definitions(tcp_bench PUBLIC
   SOAKBENCHD_PATH="$<TARGET_FILE:soakbenchd>" SOAKBENCH_PATH="$<TARGET_FILE:soakbench>"
   VIRTUAL_PATH="$<TARGET_FILE:soakbench-virtual>")
 target_link_libraries(tcp_bench PUBLIC model PkgConfig::CHECK)
