@@ -16,8 +16,9 @@ void assemble_path(const struct assembly *a, const char *path, char *to, size_t 
         (void)text_format(to, cap, "%.*s/%s", (int)(slash - a->name), a->name, path);
 }
 
-static void say(const struct assembly *a, const struct at *at, const char *key, enum problem_level level,
-                const char *remedy, const char *format, va_list args)
+__attribute__((format(printf, 6, 0))) static void say(const struct assembly *a, const struct at *at, const char *key,
+                                                      enum problem_level level, const char *remedy, const char *format,
+                                                      va_list args)
 {
     char text[TEXT_CAP];
     (void)vsnprintf(text, sizeof text, format, args);

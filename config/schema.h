@@ -124,6 +124,9 @@ int schema_raw(const char *text, uint64_t *value);
 /* The value of a scalar field as a file has it; false when it is not set. */
 bool schema_scalar_print(const struct field *field, const void *from, char *to, size_t cap);
 
+/* The range of a ranged field: "5 ms to 30 s" or "at least 1 GB". */
+void schema_range_print(const struct field *field, char *to, size_t cap);
+
 /* Writes the object as YAML, indented by indent. */
 void schema_print(FILE *to, const struct object *object, const void *base, int indent);
 

@@ -1,5 +1,4 @@
 /* The reference in Markdown, from the tables. */
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -17,21 +16,11 @@ static void print_cell(FILE *to, const char *text)
 
 static void print_range(FILE *to, const struct field *f)
 {
-    char low[40];
-    char high[40];
+    char range[160];
     if (!f->ranged)
         return;
-    const char *unit = f->type == FIELD_QUANTITY   ? dimension_unit(f->dim)
-                       : f->type == FIELD_DURATION ? "s"
-                       : f->type == FIELD_PERCENT  ? "%"
-                                                   : "";
-    const char *space = unit[0] == '\0' ? "" : " ";
-    number_print(low, sizeof low, f->min);
-    number_print(high, sizeof high, f->max);
-    if (isinf(f->max))
-        (void)fprintf(to, "; at least %s%s%s", low, space, unit);
-    else
-        (void)fprintf(to, "; %s to %s%s%s", low, high, space, unit);
+    schema_range_print(f, range, sizeof range);
+    (void)fprintf(to, "; %s", range);
 }
 
 static void print_default(FILE *to, const struct field *f, const void *prototype)

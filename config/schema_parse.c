@@ -125,16 +125,17 @@ static void parse_list(const struct field *f, const struct node *n, struct list 
     }
     const struct node *child = n->first;
     for (int i = 0; i < count; i++, child = child->next) {
-        void *item = (char *)to->items + (size_t)i * f->object->size;
+        if (child->kind != NODE_MAP) {
+            node_problem(problems, child, PROBLEM_ERROR, "this item must be a map of keys and values",
+                         "Write it like this: {name: value, ...}");
+            continue;
+        }
+        void *item = (char *)to->items + (size_t)to->count * f->object->size;
         schema_defaults(f->object, item);
         to->count++;
         if (f->type == FIELD_DICT)
             (void)parse_item_key(child, item, problems);
-        if (child->kind == NODE_MAP)
-            schema_parse(f->object, child, item, problems);
-        else
-            node_problem(problems, child, PROBLEM_ERROR, "this item must be a map of keys and values",
-                         "Write it like this: {name: value, ...}");
+        schema_parse(f->object, child, item, problems);
     }
 }
 

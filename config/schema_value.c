@@ -46,32 +46,32 @@ static int refuse(char *what, char *remedy, const char *text, const char *advice
     return -1;
 }
 
-static void say_range(const struct field *f, char *to)
+/* One end of a field's range, as people write it. */
+static void print_end(const struct field *f, double end, char *to, size_t cap)
 {
-    char low[64];
-    char high[64];
     struct field plain = *f;
     plain.flags = 0;
-    double ends[2] = {f->min, f->max};
-    char *texts[2] = {low, high};
-    for (int i = 0; i < 2; i++) {
-        texts[i][0] = '\0';
-        if (isinf(ends[i]))
-            continue;
-        if (f->type == FIELD_DURATION || f->type == FIELD_SIZE) {
-            int64_t v = round_off(f->type == FIELD_DURATION ? ends[i] * 1e9 : ends[i]);
-            (void)schema_scalar_print(&plain, &v, texts[i], 64);
-        } else {
-            char number[40];
-            plain_number(number, sizeof number, ends[i]);
-            const char *unit = f->type == FIELD_QUANTITY ? dimension_unit(f->dim) : "";
-            (void)text_format(texts[i], 64, "%s%s%s", number, unit[0] == '\0' ? "" : " ", unit);
-        }
+    if (f->type == FIELD_DURATION || f->type == FIELD_SIZE) {
+        int64_t v = round_off(f->type == FIELD_DURATION ? end * 1e9 : end);
+        (void)schema_scalar_print(&plain, &v, to, cap);
+        return;
     }
-    if (isinf(f->max))
-        (void)text_format(to, TEXT_CAP, "Give at least %s.", low);
-    else
-        (void)text_format(to, TEXT_CAP, "Give a value from %s to %s.", low, high);
+    const char *unit = f->type == FIELD_QUANTITY ? dimension_unit(f->dim) : f->type == FIELD_PERCENT ? "%" : "";
+    plain_number(to, cap, end);
+    (void)text_append(to, cap, "%s%s", unit[0] == '\0' ? "" : " ", unit);
+}
+
+void schema_range_print(const struct field *f, char *to, size_t cap)
+{
+    char end[64];
+    print_end(f, f->min, end, sizeof end);
+    if (isinf(f->max)) {
+        (void)text_format(to, cap, "at least %s", end);
+        return;
+    }
+    (void)text_format(to, cap, "%s to ", end);
+    print_end(f, f->max, end, sizeof end);
+    (void)text_append(to, cap, "%s", end);
 }
 
 static int check_range(const struct field *f, double v, const char *text, char *what, char *remedy)
@@ -79,7 +79,9 @@ static int check_range(const struct field *f, double v, const char *text, char *
     if (!f->ranged || (v >= f->min && v <= f->max))
         return 0;
     (void)text_format(what, TEXT_CAP, "%.80s is out of range", text);
-    say_range(f, remedy);
+    char range[160];
+    schema_range_print(f, range, sizeof range);
+    (void)text_format(remedy, TEXT_CAP, "Give %s%s.", isinf(f->max) ? "" : "a value from ", range);
     return -1;
 }
 

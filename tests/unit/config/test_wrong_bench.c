@@ -63,7 +63,7 @@ static const struct mistake mistakes[] = {
     {"server: 1,", "server: @-1,", E, "out of range", "0 to 255"},
     {"server: 1,", "server: @99999999999999999999999,", E, "not a whole number", ""},
     {"voltage: 230 V", "voltage: @230", E, "has no unit", "voltage: 230 V"},
-    {"percent_on: 60", "percent_on: @101", E, "out of range", "1 to 100"},
+    {"percent_on: 60", "percent_on: @101", E, "out of range", "1 % to 100 %"},
     {"percent_on: 60", "percent_on: @60 A", E, "unit \"A\"", ""},
     {"database: soak}", "database: soak, batch: {bytes: @500}}", E, "not an amount of data", "2 GB"},
     {"database: soak}", "database: soak, batch: {bytes: @500 KB}}", E, "not an amount of data", "kB"},

@@ -25,6 +25,7 @@ static int load_unit(const char *text, struct problems *list)
 }
 
 static const struct mistake modbus_mistakes[] = {
+    {"points:\n", "points:\n  - @just-a-word\n", E, "must be a map of keys and values", "{name: value"},
     {"map: meter", "map: @Meter", E, "\"M\"", "lower case"},
     {"order: cdab", "order: @abdc", E, "not known", "abcd, cdab, badc, dcba"},
     {"order: cdab", "order: cdab\nmax_block: @126", E, "out of range", "1 to 125"},
@@ -107,7 +108,7 @@ static const struct mistake unit_mistakes[] = {
      E, "not known", "mma, tig, mig"},
     {"output_control: trigger, supply: 230 V, percent_on: 40", "output_control: @live, supply: 230 V, percent_on: 40",
      E, "not known", "always-live"},
-    {"percent_on: 40", "percent_on: @0", E, "out of range", "1 to 100"},
+    {"percent_on: 40", "percent_on: @0", E, "out of range", "1 % to 100 %"},
     {"percent_on: 40", "percent_on: @40 A", E, "unit \"A\"", "percent_on: 60"},
     {"percent_on: 60 %", "percent_on: @100", H, "by soak only", "ten-minute"},
     {"current: 160 A", "current: @160", E, "has no unit", "160 A"},
