@@ -154,6 +154,9 @@ static void take_link(struct engine *e, const struct input_link *l)
         d->lease_until_ns = LONG_AGO_NS;
         d->drop_pending = false;
         d->up_ns = e->now_ns;
+        for (int ch = 0; ch < e->bench.channel_count; ch++)
+            if (e->bench.channels[ch].load.device == l->device)
+                load_link_up(e, ch);
     } else {
         d->lost_ns = e->now_ns;
     }

@@ -18,8 +18,8 @@ void figures_take(struct engine *e, const struct input_readings *m, const struct
 /* Figures up to the present watermark: the stamp up to which both signals are known. */
 void figures_now(struct engine *e, int ch, struct cycle_figures *f);
 
-/* When current began to flow in this cycle: in a continuous one, which takes it over, the cycle's begin. NEVER_NS: it has
- * not. */
+/* When current began to flow in this cycle: in a continuous one, which takes it over, the cycle's begin. NEVER_NS: it
+ * has not. */
 int64_t figures_since_ns(const struct engine *e, int ch, const struct cycle_figures *f);
 
 /* Brings the means of slow signals up to the watermark; call before the result is taken. */

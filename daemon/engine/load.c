@@ -198,6 +198,13 @@ void load_probe(struct engine *e, int ch, bool on)
     send_trigger(e, ch, on);
 }
 
+void load_link_up(struct engine *e, int ch)
+{
+    const struct load_state *l = &channel_of(e, ch)->load;
+    if (bench_channel_of(e, ch)->load.has_trigger && (l->phase == LOAD_OPEN || l->phase == LOAD_OPENING))
+        send_trigger(e, ch, false);
+}
+
 /* Steps are confirmed closed. */
 static void steps_closed(struct engine *e, int ch, int64_t stamp_ns)
 {

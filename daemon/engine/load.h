@@ -45,6 +45,9 @@ bool load_is_confirmed_open(struct engine *e, int ch);
 /* Time within which a command to open has to be seen as done. */
 int64_t load_open_limit_ns(const struct engine *e, int ch);
 
+/* The load controller is back, with its load dropped: let go of the torch switch as well, whatever it was before. */
+void load_link_up(struct engine *e, int ch);
+
 /* After a person's reset: the ladder is climbed down again. */
 void load_reset(struct engine *e, int ch);
 

@@ -5,139 +5,8 @@
 #include <string.h>
 
 #include "error.h"
+#include "hazard.h"
 #include "plant.h"
-
-/* How a test brings the condition of an interlock about. */
-struct hazard {
-    enum interlock which;
-    void (*cause)(struct plant *p, int ch);
-    double within_s; /* it acts within this of its cause: polls and the time it must hold */
-    bool on_load;    /* its condition exists on-load only */
-    bool standing;   /* a start is refused while it lasts */
-};
-
-static void estop(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_ESTOP] = 1;
-}
-static void smoke(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_SMOKE] = 1;
-}
-static void bank_hot(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_T_BANK] = p->bench.limits.t_bank_max_degc + 1;
-}
-static void lead_hot(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_T_LEAD] = p->bench.limits.t_lead_max_degc + 1;
-}
-static void no_fan(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_FAN_PROOF] = 0;
-}
-static void silence(struct plant *p, int ch)
-{
-    p->channels[ch].silent[SIG_U2] = true;
-}
-static void fell_open(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_FEEDBACK] = 0;
-}
-static void closes_itself(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_FEEDBACK] = 3;
-}
-static void element(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_U2] = 30;
-}
-static void high_voltage(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_U2] = p->bench.channels[ch].load.max_voltage_v + 1;
-}
-static void over_power(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_U2] = 60;
-    p->channels[ch].read[SIG_I2] = 580;
-}
-static void brown_out(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_U1] = 170;
-}
-static void record_fails(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.failed = true}};
-    p->journal_stuck = true;
-    plant_input(p, &in);
-}
-static void record_lags(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.oldest_unsynced_ns = SEC}};
-    p->journal_stuck = true;
-    plant_input(p, &in);
-}
-static void power_up(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true, .power_up = true}};
-    plant_input(p, &in);
-}
-static void link_down(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = false}};
-    p->device_down = true;
-    plant_input(p, &in);
-}
-static void lease_out(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_ACK, .u.ack = {.device = 0, .kind = ACK_LEASE_EXPIRED, .stamp_ns = p->now_ns}};
-    plant_input(p, &in);
-}
-static void isolated(struct plant *p, int ch)
-{
-    p->channels[ch].read[SIG_ISOLATED] = 1;
-}
-static void lost(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_LOST, .u.lost = {.bus = 0, .count = 3}};
-    plant_input(p, &in);
-}
-static void suspended(struct plant *p, int ch)
-{
-    (void)ch;
-    struct input in = {.kind = INPUT_ANCHOR, .u.anchor = {.suspended = true, .boottime_ns = 5 * SEC}};
-    plant_input(p, &in);
-}
-
-static const struct hazard hazards[] = {
-    {INTERLOCK_ESTOP, estop, 0.15, false, true},
-    {INTERLOCK_SMOKE, smoke, 0.15, false, true},
-    {INTERLOCK_BANK_HOT, bank_hot, 0.15, false, true},
-    {INTERLOCK_LEAD_HOT, lead_hot, 0.15, false, true},
-    {INTERLOCK_NO_FAN, no_fan, 0.15, false, false},
-    {INTERLOCK_SIGNAL_LOST, silence, 2.3, false, true},
-    {INTERLOCK_NOT_CLOSED, fell_open, 0.15, true, false},
-    {INTERLOCK_ELEMENT, element, 3.5, true, false},
-    {INTERLOCK_NO_LOAD_VOLTAGE, high_voltage, 0.15, false, true},
-    {INTERLOCK_OVER_POWER, over_power, 4.5, true, false},
-    {INTERLOCK_SUPPLY, brown_out, 2.6, false, false},
-    {INTERLOCK_JOURNAL, record_fails, 0.01, false, true},
-    {INTERLOCK_JOURNAL, record_lags, 4.2, false, true},
-    {INTERLOCK_WATCHDOG, power_up, 0.01, false, true},
-    {INTERLOCK_LINK, link_down, 0.01, false, true},
-    {INTERLOCK_LINK, lease_out, 0.01, true, false},
-    {INTERLOCK_ISOLATED, isolated, 0.15, false, true},
-    {INTERLOCK_QUEUE, lost, 0.01, false, false},
-    {INTERLOCK_CLOCK, suspended, 0.01, false, false},
-};
-
-enum { HAZARDS = sizeof hazards / sizeof hazards[0] };
 
 static bool in_use(enum channel_state s)
 {
@@ -194,7 +63,8 @@ static void stays_open_and_refuses(struct plant *p, const struct hazard *h, enum
 
 START_TEST(every_interlock_from_every_state)
 {
-    const struct hazard *h = &hazards[_i];
+    int n;
+    const struct hazard *h = &hazard_list(&n)[_i];
     for (int s = 0; s < STATE_COUNT_; s++) {
         enum channel_state from = (enum channel_state)s;
         struct plant *p = plant_new(1);
@@ -228,7 +98,7 @@ START_TEST(steps_that_close_by_themselves_are_fought)
         plant_begin(p);
         ck_assert(plant_bring_to(p, 0, at_rest[i]));
         plant_run(p, 2);
-        closes_itself(p, 0);
+        p->channels[0].read[SIG_FEEDBACK] = 3;
         plant_run(p, 0.3);
         ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_NOT_OPENED);
         ck_assert_int_ge(p->commands_seen[COMMAND_DROP], 1);
@@ -286,7 +156,9 @@ START_TEST(lease_runs_only_while_all_is_well)
         ck_assert_int_gt(p->lease_until_ns - p->now_ns, p->bench.limits.lease_ns / 2);
         ck_assert_int_le(p->lease_until_ns - p->now_ns, p->bench.limits.lease_ns);
     }
-    record_fails(p, 0);
+    p->journal_stuck = true;
+    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.failed = true}};
+    plant_input(p, &in);
     int64_t until = p->lease_until_ns;
     plant_run(p, 10);
     ck_assert_int_eq(p->lease_until_ns, until);
@@ -417,7 +289,9 @@ int main(void)
     Suite *s = suite_create("engine interlocks");
     TCase *t = tcase_create("interlocks");
     tcase_set_timeout(t, 60);
-    tcase_add_loop_test(t, every_interlock_from_every_state, 0, HAZARDS);
+    int hazards;
+    (void)hazard_list(&hazards);
+    tcase_add_loop_test(t, every_interlock_from_every_state, 0, hazards);
     tcase_add_test(t, steps_that_close_by_themselves_are_fought);
     tcase_add_test(t, welded_contactor_goes_up_the_ladder);
     tcase_add_test(t, lease_runs_only_while_all_is_well);

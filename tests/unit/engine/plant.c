@@ -1,7 +1,6 @@
 #include "plant.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -163,7 +162,7 @@ static void check_closing(struct plant *p, const struct command *k)
     engine_view(p->engine, &p->view);
     if (k->intent_event == 0)
         break_rule(p, "closing without an intent", k->channel);
-    bool proof = v->run_no == 0;
+    bool proof = p->proving;
     if (!proof && !p->view.devices[BANK].watchdog_proved)
         break_rule(p, "closing with an unproved watchdog", k->channel);
     if (!p->view.journal_healthy)
@@ -253,9 +252,11 @@ static int carry_out(struct plant *p, const struct command *k, struct pending_ac
         c->fan = k->on;
         return 0;
     case COMMAND_ANSWER:
-        if (k->code == 2)
+        if (k->code == 2) {
             p->done_answers++;
-        else {
+            if (strstr(k->text, "proved"))
+                p->proving = false;
+        } else {
             p->answer_code = k->code;
             (void)text_copy(p->answer, sizeof p->answer, k->text);
         }
@@ -273,9 +274,6 @@ static void take_events(struct plant *p)
         struct writer w = writer_over(bytes, sizeof bytes);
         put_event(&w, v);
         hash_bytes(p, bytes, w.used);
-        if (getenv("PLANT_SHOW"))
-            fprintf(stderr, "%10.2f ch %d %s %d %d %g: %s\n", (double)p->now_ns / 1e9, v->channel,
-                    event_kind_name(v->kind), v->code, v->code2, v->value_count ? v->values[0] : NAN, v->text);
         p->events_seen[v->kind]++;
         p->last_event[v->kind] = *v;
     }
@@ -299,14 +297,28 @@ static void check_states(struct plant *p)
         const struct channel_view *v = &p->view.channels[ch];
         bool rest =
             v->state == STATE_FREE || v->state == STATE_RIGGING || v->state == STATE_LOCKED || v->state == STATE_DONE;
-        if (rest && v->mask_commanded != 0 && !v->switching && v->run_no != 0)
+        if (rest && !p->proving && v->mask_commanded != 0 && !v->switching)
             break_rule(p, "load commanded on in a state of rest", ch);
+        bool on = v->state == STATE_ON_LOAD || v->state == STATE_SETTING;
+        if (!on || v->mask_commanded == 0 || v->switching)
+            continue;
+        if (!p->view.devices[BANK].watchdog_proved)
+            break_rule(p, "on-load with an unproved watchdog", ch);
+        if (!p->view.devices[BANK].up)
+            break_rule(p, "on-load without a load controller", ch);
+        if (p->record_failed)
+            break_rule(p, "on-load with a record that failed", ch);
+        for (int i = 0; i < SOURCES; i++)
+            if (signal_kind_class(sources[i].kind) == CLASS_SAFETY && v->qualities[sources[i].kind] == QUALITY_STALE)
+                break_rule(p, "on-load with a stale safety signal", ch);
     }
 }
 
 void plant_input(struct plant *p, struct input *in)
 {
     in->seq = ++p->seq;
+    if (in->kind == INPUT_JOURNAL)
+        p->record_failed = in->u.journal.failed;
     in->seen_ns = p->now_ns;
     if (p->log_cap - p->log_used < 16384) {
         p->log_cap = p->log_cap ? 2 * p->log_cap : 1 << 20;
@@ -518,7 +530,10 @@ int plant_operate(struct plant *p, enum operator_verb verb, int ch, const char *
     (void)text_copy(in.u.operator_.who, NAME_CAP, "R. Ashdown");
     (void)text_copy(in.u.operator_.text, TEXT_CAP, text);
     p->answer_code = -1;
+    p->proving = p->proving || verb == VERB_PROVE_WATCHDOG;
     plant_input(p, &in);
+    if (verb == VERB_PROVE_WATCHDOG && p->answer_code == 1)
+        p->proving = strcmp(p->answer, "another proof is under way") == 0;
     return p->answer_code;
 }
 

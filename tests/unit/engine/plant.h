@@ -48,7 +48,7 @@ struct plant {
     bool beat_on, beat_feeds_all, journal_stuck, hold_intents, device_down, drops_fail;
     int64_t lease_until_ns, last_beat_ns;
     double u1, intake, bank;
-    bool meters_silent, meters_late;
+    bool meters_silent, record_failed, proving;
     int64_t tick_ns;
     int tick_parts; /* INPUT_TIME inputs spread in a tick */
     /* what came out */
