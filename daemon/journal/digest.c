@@ -56,11 +56,11 @@ int digest_stream_end(struct digest_stream *s, struct digest *out)
 void digest_print(const struct digest *d, char to[DIGEST_HEX_CAP])
 {
     static const char hex[] = "0123456789abcdef";
-    for (int i = 0; i < DIGEST_SIZE; i++) {
+    for (size_t i = 0; i < DIGEST_SIZE; i++) {
         to[2 * i] = hex[d->bytes[i] >> 4];
         to[2 * i + 1] = hex[d->bytes[i] & 15];
     }
-    to[2 * DIGEST_SIZE] = '\0';
+    to[DIGEST_HEX_CAP - 1] = '\0';
 }
 
 static int hex_value(char c)
@@ -76,9 +76,9 @@ static int hex_value(char c)
 
 int digest_parse(const char *text, struct digest *out)
 {
-    if (strlen(text) != 2 * DIGEST_SIZE)
+    if (strlen(text) != DIGEST_HEX_CAP - 1)
         return -1;
-    for (int i = 0; i < DIGEST_SIZE; i++) {
+    for (size_t i = 0; i < DIGEST_SIZE; i++) {
         int high = hex_value(text[2 * i]);
         int low = hex_value(text[2 * i + 1]);
         if (high < 0 || low < 0)

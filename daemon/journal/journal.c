@@ -13,13 +13,20 @@
 #include "journal_schema.h"
 #include "sql.h"
 
+/* strerror for a daemon of several threads. */
+static const char *errno_text(int code, char *to, size_t cap)
+{
+    return strerror_r(code, to, cap) == 0 ? to : "unknown failure";
+}
+
 static int lock_take(struct journal *j, struct error *err)
 {
-    char path[PATH_CAP + 8];
+    char path[PATH_CAP + 8], words[128];
     (void)text_format(path, sizeof path, "%s.lock", j->path);
     j->lock_fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0644);
     if (j->lock_fd < 0)
-        return error_set(err, "%s: cannot be opened: %s; check the rights of its directory", path, strerror(errno));
+        return error_set(err, "%s: cannot be opened: %s; check the rights of its directory", path,
+                         errno_text(errno, words, sizeof words));
     char text[64] = "";
     if (flock(j->lock_fd, LOCK_EX | LOCK_NB) != 0) {
         ssize_t n = read(j->lock_fd, text, sizeof text - 1);
@@ -34,7 +41,7 @@ static int lock_take(struct journal *j, struct error *err)
     }
     (void)text_format(text, sizeof text, "%ld\n", (long)getpid());
     if (ftruncate(j->lock_fd, 0) != 0 || pwrite(j->lock_fd, text, strlen(text), 0) != (ssize_t)strlen(text))
-        return error_set(err, "%s: cannot be written: %s", path, strerror(errno));
+        return error_set(err, "%s: cannot be written: %s", path, errno_text(errno, words, sizeof words));
     return 0;
 }
 
@@ -200,13 +207,12 @@ void journal_close(struct journal *j)
     free(j);
 }
 
+enum { VERDICT_COLUMNS = 39 };
+
 static const char *const statements[ST_COUNT_] = {
     [ST_BEGIN] = "BEGIN IMMEDIATE",
     [ST_COMMIT] = "COMMIT",
     [ST_EVENT] = "INSERT INTO event_rows VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
-    [ST_VERDICT] =
-        "INSERT INTO verdict_rows VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,"
-        "?,?,?,?,?)",
     [ST_INPUT] = "INSERT INTO input_blocks VALUES(?,?,?,?,?,?,?,?)",
     [ST_BATCH] = "INSERT INTO batches VALUES(?,?,?,?,?,?,?,?,?)",
     [ST_SEAL] = "INSERT INTO seals VALUES(?,?,?,?,?,?,?)",
@@ -215,8 +221,7 @@ static const char *const statements[ST_COUNT_] = {
     [ST_READING_TAKEN] = "SELECT 1 FROM reading_rows WHERE channel = ? AND store_ms = ?",
     [ST_VERDICT_TAKEN] = "SELECT 1 FROM verdict_rows WHERE channel = ? AND store_ms = ?",
     [ST_META_SET] = "INSERT INTO meta(key, value) VALUES(?1, ?2) ON CONFLICT(key) DO UPDATE SET value = ?2",
-    [ST_CURSOR] = "INSERT INTO cursors VALUES(?1, ?2, ?3, ?4) ON CONFLICT(store, feed) DO UPDATE SET sent = ?3,"
-                  " settled = ?4",
+    [ST_CURSOR] = "INSERT OR REPLACE INTO cursors VALUES(?1, ?2, ?3, ?4)",
 };
 
 sqlite3_stmt *journal_statement(struct journal *j, enum statement which, struct error *err)
@@ -231,6 +236,12 @@ sqlite3_stmt *journal_statement(struct journal *j, enum statement which, struct 
                           "half_width_us, lost, back, %s) VALUES(?,?,?,?,?,?,?,?,?,?,?",
                           columns);
         for (int k = 0; k < SIG_OTHER; k++)
+            (void)text_append(text, sizeof text, ",?");
+        (void)text_append(text, sizeof text, ")");
+        j->st[which] = sql_prepare(j->db, text, err);
+    } else if (which == ST_VERDICT) {
+        char text[256] = "INSERT INTO verdict_rows VALUES(?";
+        for (int i = 1; i < VERDICT_COLUMNS; i++)
             (void)text_append(text, sizeof text, ",?");
         (void)text_append(text, sizeof text, ")");
         j->st[which] = sql_prepare(j->db, text, err);

@@ -292,7 +292,7 @@ int reader_unpack_block(sqlite3_stmt *st, int at, uint64_t epoch, raw_input_fn f
     const void *bytes = sqlite3_column_blob(st, at + 2);
     int size = sqlite3_column_bytes(st, at + 2);
     /* The writer's blocks are at most this long; anything longer is damage and must not become an allocation. */
-    uint8_t *raw = raw_size > 0 && raw_size <= 1024 * 1024 && bytes != NULL ? malloc((size_t)raw_size) : NULL;
+    uint8_t *raw = raw_size > 0 && raw_size <= INT64_C(1048576) && bytes != NULL ? malloc((size_t)raw_size) : NULL;
     size_t got = 0;
     if (raw != NULL && codec == 1)
         got = ZSTD_decompress(raw, (size_t)raw_size, bytes, (size_t)size);
@@ -338,43 +338,47 @@ static int step_input(void *ctx, const uint8_t *bytes, size_t size)
     return s->fn(s->ctx, &s->in);
 }
 
+/* Feeds the blocks of a session in chunks. Returns 0, 1 when the callback had enough, -1. */
+static int feed_blocks(sqlite3_stmt *st, uint64_t epoch, struct input_step *s, struct error *err)
+{
+    int64_t after = 0;
+    int seen = READ_INPUT_BLOCKS, rc = 0;
+    while (rc == 0 && seen == READ_INPUT_BLOCKS) {
+        int got;
+        seen = 0;
+        sql_bind_int(st, 1, (int64_t)epoch);
+        sql_bind_int(st, 2, after);
+        while (rc == 0 && (got = sql_next(st, "journal: inputs", err)) != 0) {
+            if (got < 0)
+                return -1;
+            seen++;
+            bool rising = sql_int(st, 0) > after;
+            after = sql_int(st, 0);
+            rc = rising ? reader_unpack_block(st, 1, epoch, step_input, s, err)
+                        : error_set(err, "journal: inputs out of order: the file is damaged");
+        }
+        sql_done(st);
+    }
+    return rc;
+}
+
 int journal_reader_inputs(struct journal_reader *r, uint64_t epoch, uint64_t until_seq, input_row_fn fn, void *ctx,
                           struct error *err)
 {
+    struct input_step *s = calloc(1, sizeof *s);
+    if (s == NULL)
+        return error_set(err, "journal: out of memory");
+    s->fn = fn;
+    s->ctx = ctx;
+    s->until_seq = until_seq;
     char text[256];
     (void)text_format(text, sizeof text,
                       "SELECT last_seq, codec, raw_size, bytes, count FROM input_blocks WHERE epoch = ?1 AND first_seq"
                       " > ?2 ORDER BY first_seq LIMIT %d",
                       READ_INPUT_BLOCKS);
     sqlite3_stmt *st = sql_prepare(r->db, text, err);
-    struct input_step *s = calloc(1, sizeof *s);
-    int rc = st == NULL ? -1 : s == NULL ? error_set(err, "journal: out of memory") : 0;
-    if (s != NULL)
-        *s = (struct input_step){.fn = fn, .ctx = ctx, .until_seq = until_seq};
-    int64_t after = 0;
-    int seen = READ_INPUT_BLOCKS;
-    while (rc == 0 && seen == READ_INPUT_BLOCKS) {
-        sql_bind_int(st, 1, (int64_t)epoch);
-        sql_bind_int(st, 2, after);
-        int got;
-        seen = 0;
-        while (rc == 0 && (got = sql_next(st, "journal: inputs", err)) != 0) {
-            if (got < 0) {
-                rc = -1;
-                break;
-            }
-            seen++;
-            bool rising = sql_int(st, 0) > after;
-            after = sql_int(st, 0);
-            if (!rising) {
-                rc = error_set(err, "journal: inputs out of order: the file is damaged");
-                break;
-            }
-            rc = reader_unpack_block(st, 1, epoch, step_input, s, err);
-        }
-        sql_done(st);
-    }
-    if (s != NULL && s->bad)
+    int rc = st == NULL ? -1 : feed_blocks(st, epoch, s, err);
+    if (s->bad)
         rc = error_set(err, "journal: an input of session %llu cannot be read back", (unsigned long long)epoch);
     sqlite3_finalize(st);
     free(s);

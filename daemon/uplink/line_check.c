@@ -114,7 +114,7 @@ static int scan_tags(struct scan *s)
     struct span before = {0, 0};
     while (at_char(s, ',')) {
         s->at++;
-        struct span key, value;
+        struct span key = {0, 0}, value = {0, 0};
         if (scan_name(s, "=", &key) != 0)
             return -1;
         if (!at_char(s, '='))
@@ -131,7 +131,7 @@ static int scan_tags(struct scan *s)
 
 static int scan_fields(struct scan *s)
 {
-    struct span seen[LINE_NAMES_MAX];
+    struct span seen[LINE_NAMES_MAX] = {{0, 0}};
     int count = 0;
     do {
         s->at++; /* the space in front of the first, the comma in front of the others */

@@ -7,3 +7,4 @@ unit_test(journal_verify_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/j
 foreach(t journal_core_test journal_fault_test journal_verify_test)
   target_link_libraries(${t} PRIVATE PkgConfig::sqlite3)
 endforeach()
+set_tests_properties(journal_fault_test PROPERTIES TIMEOUT 900)

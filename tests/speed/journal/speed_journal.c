@@ -1,0 +1,185 @@
+/* How near the journal and the renderer of lines come to what the bare library does with the same rows: rows a second
+ * into the journal beside plain SQLite with the same pragmas, bytes a value at rest, and lines rendered and checked. */
+#include <math.h>
+#include <sqlite3.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "journal_fixture.h"
+#include "line_protocol.h"
+
+enum { ROWS = 40000, ROUNDS = 5, VALUES = 12 };
+
+static double now_s(void)
+{
+    struct timespec t;
+    (void)clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
+}
+
+static struct journal_reading row_of(int n)
+{
+    struct journal_reading m = fixture_reading((uint64_t)n + 1, 0, 1);
+    for (int k = 0; k < VALUES; k++)
+        m.values[k] = floor(1000.0 + 50.0 * sin(n * 0.001 + k)) / 10.0;
+    return m;
+}
+
+static void fail(const char *what, const char *words)
+{
+    (void)fprintf(stderr, "%s: %s\n", what, words);
+    exit(1);
+}
+
+static struct journal *open_journal(const char *path)
+{
+    struct error err = {""};
+    struct bench *bench = calloc(1, sizeof *bench);
+    struct journal *j = journal_open(path, JOURNAL_CREATE, &err);
+    if (bench == NULL || j == NULL)
+        fail("open", err.text);
+    (void)text_copy(bench->name, NAME_CAP, "north-bay");
+    (void)text_copy(bench->channels[0].name, NAME_CAP, "A");
+    bench->channel_count = 1;
+    struct journal_session s = {.epoch = 1, .anchor_utc_ns = FIXTURE_UTC_NS, .rate = 1.0};
+    if (journal_begin(j, &err) != 0 || journal_put_session(j, &s, bench, &err) != 0 || journal_commit(j, &err) != 0)
+        fail("session", err.text);
+    free(bench);
+    return j;
+}
+
+static double ours(const char *path, int batch, int rows)
+{
+    struct error err = {""};
+    struct journal *j = open_journal(path);
+    double begin = now_s();
+    for (int n = 0; n < rows;) {
+        if (journal_begin(j, &err) != 0)
+            fail("begin", err.text);
+        for (int i = 0; i < batch; i++, n++) {
+            struct journal_reading m = row_of(n);
+            if (journal_put_reading(j, &m, &err) != 0)
+                fail("reading", err.text);
+        }
+        if (journal_commit(j, &err) != 0)
+            fail("commit", err.text);
+        if (n % 10000 == 0)
+            (void)journal_checkpoint(j, false, &err);
+    }
+    double took = now_s() - begin;
+    (void)journal_checkpoint(j, true, &err);
+    journal_close(j);
+    return rows / took;
+}
+
+static double bare(const char *path, int batch, int rows)
+{
+    sqlite3 *db;
+    sqlite3_stmt *st;
+    if (sqlite3_open(path, &db) != SQLITE_OK ||
+        sqlite3_exec(
+            db,
+            "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA wal_autocheckpoint=0;"
+            "CREATE TABLE r(row INTEGER PRIMARY KEY, t INTEGER, a REAL, b REAL, c REAL, d REAL, e REAL, f REAL,"
+            "g REAL, h REAL, i REAL, j REAL, k REAL, l REAL)",
+            NULL, NULL, NULL) != SQLITE_OK ||
+        sqlite3_prepare_v2(db, "INSERT INTO r VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?)", -1, &st, NULL) != SQLITE_OK)
+        fail("sqlite", sqlite3_errmsg(db));
+    double begin = now_s();
+    for (int n = 0; n < rows;) {
+        (void)sqlite3_exec(db, "BEGIN IMMEDIATE", NULL, NULL, NULL);
+        for (int i = 0; i < batch; i++, n++) {
+            struct journal_reading m = row_of(n);
+            (void)sqlite3_bind_int(st, 1, n + 1);
+            (void)sqlite3_bind_int64(st, 2, m.stamp_ns / 1000);
+            for (int k = 0; k < VALUES; k++)
+                (void)sqlite3_bind_double(st, 3 + k, m.values[k]);
+            if (sqlite3_step(st) != SQLITE_DONE)
+                fail("sqlite", sqlite3_errmsg(db));
+            (void)sqlite3_reset(st);
+        }
+        (void)sqlite3_exec(db, "COMMIT", NULL, NULL, NULL);
+        if (n % 10000 == 0)
+            (void)sqlite3_wal_checkpoint_v2(db, NULL, SQLITE_CHECKPOINT_PASSIVE, NULL, NULL);
+    }
+    double took = now_s() - begin;
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return rows / took;
+}
+
+static int by_size(const void *a, const void *b)
+{
+    const double *x = a, *y = b;
+    return (*x > *y) - (*x < *y);
+}
+
+static void clean(const char *path)
+{
+    static const char *const ends[] = {"", "-wal", "-shm", "-journal", ".lock"};
+    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
+        char name[256];
+        (void)snprintf(name, sizeof name, "%s%s", path, ends[i]);
+        (void)unlink(name);
+    }
+}
+
+static void compare(const char *dir, int batch, int rows)
+{
+    double a[ROUNDS], b[ROUNDS];
+    char path[80], plain[80];
+    (void)snprintf(path, sizeof path, "%s/speed-journal.db", dir);
+    (void)snprintf(plain, sizeof plain, "%s/speed-plain.db", dir);
+    double bytes = 0.0;
+    for (int i = 0; i < ROUNDS; i++) {
+        clean(path);
+        clean(plain);
+        a[i] = ours(path, batch, rows);
+        b[i] = bare(plain, batch, rows);
+        struct stat st;
+        bytes = stat(path, &st) == 0 ? (double)st.st_size / ((double)rows * VALUES) : 0.0;
+    }
+    clean(path);
+    clean(plain);
+    qsort(a, ROUNDS, sizeof a[0], by_size);
+    qsort(b, ROUNDS, sizeof b[0], by_size);
+    (void)printf("%5d rows a batch: journal %8.0f rows/s, plain SQLite %8.0f rows/s, ratio %.2f; %.1f bytes a value\n",
+                 batch, a[ROUNDS / 2], b[ROUNDS / 2], a[ROUNDS / 2] / b[ROUNDS / 2], bytes);
+}
+
+static void lines(void)
+{
+    struct line_text text = {0};
+    struct error err;
+    double render = 0.0, check = 0.0;
+    for (int n = 0; n < ROWS; n++) {
+        struct journal_reading m = row_of(n);
+        m.store_ms = 1767323045000 + n;
+        line_text_clear(&text);
+        double begin = now_s();
+        (void)line_put_reading(&text, "north-bay", "A", &m);
+        render += now_s() - begin;
+        begin = now_s();
+        if (line_check(text.text, text.used - 1, &err) != 0)
+            fail("line", err.text);
+        check += now_s() - begin;
+    }
+    (void)printf("lines of %zu bytes: rendered in %.0f ns, checked in %.0f ns\n", text.used, render / ROWS * 1e9,
+                 check / ROWS * 1e9);
+    line_text_free(&text);
+}
+
+int main(int argc, char **argv)
+{
+    const char *dir = argc > 1 ? argv[1] : "/tmp";
+    compare(dir, 1, 1000);
+    compare(dir, 10, 5000);
+    compare(dir, 100, ROWS);
+    compare(dir, 1000, ROWS);
+    lines();
+    return 0;
+}
