@@ -8,6 +8,7 @@
 #include <sys/stat.h>
 
 #include "config.h"
+#include "problems.h"
 #include "web_server.h"
 
 static const char usage[] =
@@ -21,7 +22,8 @@ static const char usage[] =
     "  --socket PATH        control socket, instead of the configuration's\n"
     "  --journal PATH       journal, instead of the configuration's\n"
     "  --listen ADDR:PORT   instead of the configuration's; port 0 takes a free one, printed on standard output\n"
-    "  --token-file FILE    first line is the token; the file must not be readable by others\n"
+    "  --token-file FILE    first line is the token; the file must not be readable by others; instead of the\n"
+    "                       configuration's\n"
     "  --hosts NAME,...     further names that browsers may call this page by\n";
 
 struct arguments {
@@ -102,6 +104,8 @@ static int take_config(struct arguments *a, struct config **config)
             a->journal = (*config)->journal.path;
         if (a->listen == NULL && (*config)->listen.http[0] != '\0')
             a->listen = (*config)->listen.http;
+        if (a->token_file == NULL && (*config)->listen.token_file[0] != '\0')
+            a->token_file = (*config)->listen.token_file;
     }
     problems_free(&problems);
     return rc;

@@ -4,16 +4,22 @@
 
 #include <jansson.h>
 #include <microhttpd.h>
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stddef.h>
 
 #include "error.h"
+#include "journal_read.h"
 #include "web_snapshot.h"
+
+/* Requests that read a whole run, at one time. */
+enum { WEB_HEAVY_MAX = 2 };
 
 struct web_context {
     const char *socket_path, *journal_path, *version;
     bool may_act;
     struct web_snapshot *snapshot;
+    atomic_int *heavy; /* such requests under way */
 };
 
 struct web_reply {
@@ -45,6 +51,9 @@ void web_reply_error(struct web_reply *reply, unsigned status, const char *what)
 
 /* What /api/, /metrics and /health answer to GET. Returns false when the path is not theirs. */
 bool web_api_get(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
+/* The run's record.pdf or curves.svg. */
+void web_picture(const struct web_context *c, struct journal_reader *r, int64_t run_no, const char *what,
+                 struct web_reply *reply);
 /* POST /api/orders: an order for the daemon. */
 void web_api_order(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
 

@@ -33,6 +33,7 @@ struct allowance {
 struct web_server {
     struct MHD_Daemon *mhd;
     struct web_context context;
+    atomic_int heavy;
     char socket_path[PATH_CAP], journal_path[PATH_CAP], token[PATH_CAP], hosts[PATH_CAP], version[NAME_CAP];
     bool has_token;
     int port;
@@ -164,7 +165,9 @@ static void add_headers(struct MHD_Response *response, const struct web_reply *r
     (void)MHD_add_response_header(response, "Cache-Control", reply->cacheable ? "no-cache" : "no-store");
     if (reply->status == 405)
         (void)MHD_add_response_header(response, "Allow", "GET, HEAD, POST");
-    if (reply->status == 429)
+    if (reply->status == 401)
+        (void)MHD_add_response_header(response, "WWW-Authenticate", "Bearer");
+    if (reply->status == 429 || reply->status == 503)
         (void)MHD_add_response_header(response, "Retry-After", "1");
 }
 
@@ -191,11 +194,11 @@ const struct web_asset *web_asset_find(const char *name)
     return NULL;
 }
 
-/* "/", "/run/7" and "/unit/HQ-0147" are views of one page. */
+/* "/", "/run/7" and "/unit?serial=HQ-0147" are views of one page. */
 static const char *asset_name(const char *path)
 {
-    if (strcmp(path, "/") == 0 || strncmp(path, "/run/", 5) == 0 || strncmp(path, "/unit/", 6) == 0 ||
-        strcmp(path, "/runs") == 0 || strcmp(path, "/units") == 0)
+    if (strcmp(path, "/") == 0 || strncmp(path, "/run/", 5) == 0 || strcmp(path, "/unit") == 0 ||
+        strcmp(path, "/runs") == 0 || strcmp(path, "/units") == 0 || strcmp(path, "/start") == 0)
         return "page.html";
     static const char folder[] = "/assets/";
     return strncmp(path, folder, sizeof folder - 1) == 0 ? path + sizeof folder - 1 : "";
@@ -267,22 +270,33 @@ static void collect(struct collecting *in, const char *bytes, size_t size)
     in->size += size;
 }
 
+/* Size of the body by the request's head; 0 when it does not say. */
+static uint64_t announced_size(struct MHD_Connection *connection)
+{
+    const char *text = MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "Content-Length");
+    return text != NULL ? strtoull(text, NULL, 10) : 0;
+}
+
 static enum MHD_Result on_request(void *ctx, struct MHD_Connection *connection, const char *url, const char *method,
                                   const char *version, const char *upload, size_t *upload_size, void **state)
 {
     struct web_server *s = ctx;
     (void)version;
     struct collecting *in = *state;
+    struct web_reply reply = {0};
     if (in == NULL) {
-        *state = calloc(1, sizeof *in);
-        return *state != NULL ? MHD_YES : MHD_NO;
-    }
-    if (*upload_size > 0) {
+        *state = in = calloc(1, sizeof *in);
+        if (in == NULL)
+            return MHD_NO;
+        in->too_long = announced_size(connection) > BODY_MAX;
+        if (!in->too_long)
+            return MHD_YES;
+        /* Answered before the body comes: the connection ends with the answer. */
+    } else if (*upload_size > 0) {
         collect(in, upload, *upload_size);
         *upload_size = 0;
-        return MHD_YES;
+        return in->too_long ? MHD_NO : MHD_YES; /* no size was announced: nothing can be answered midway */
     }
-    struct web_reply reply = {0};
     answer(s, connection, url, method, in, &reply);
     return send_reply(connection, &reply);
 }
@@ -352,8 +366,11 @@ struct web_server *web_server_new(const struct web_setup *setup, struct error *e
         return NULL;
     }
     s->has_token = s->token[0] != '\0';
-    s->context = (struct web_context){
-        .socket_path = s->socket_path, .journal_path = s->journal_path, .version = s->version, .may_act = s->has_token};
+    s->context = (struct web_context){.socket_path = s->socket_path,
+                                      .journal_path = s->journal_path,
+                                      .version = s->version,
+                                      .may_act = s->has_token,
+                                      .heavy = &s->heavy};
     s->context.snapshot = web_snapshot_new(s->socket_path, setup->period_ms, err);
     if (s->context.snapshot == NULL || start(s, setup, err) != 0) {
         web_server_free(s);

@@ -6,6 +6,7 @@
 #include <time.h>
 
 #include "capacity.h"
+#include "model_json.h"
 #include "protocol.h"
 #include "web_link.h"
 
@@ -22,7 +23,7 @@ struct web_snapshot {
     int64_t fetched_ms; /* 0: never */
     bool reachable;
     struct error trouble;
-    json_t *status, *counters; /* replaced, never changed */
+    json_t *status, *counters, *bench; /* replaced, never changed */
 };
 
 static int64_t now_ms(void)
@@ -48,6 +49,10 @@ static void fetch(struct web_snapshot *s)
     struct error err = {{0}};
     json_t *status = result_of(s, DO_STATUS, &err);
     json_t *counters = status != NULL ? result_of(s, DO_COUNTERS, &err) : NULL;
+    /* A bench changes only with a start of the daemon, and a start shows as a time without answers. */
+    json_t *bench = status != NULL && (!s->reachable || s->bench == NULL) ? result_of(s, DO_BENCH, &err) : NULL;
+    if (bench != NULL)
+        (void)json_object_del(bench, "encoded");
     (void)pthread_mutex_lock(&s->mutex);
     s->reachable = status != NULL;
     if (status != NULL) {
@@ -58,6 +63,10 @@ static void fetch(struct web_snapshot *s)
         if (counters != NULL) {
             json_decref(s->counters);
             s->counters = counters;
+        }
+        if (bench != NULL) {
+            json_decref(s->bench);
+            s->bench = bench;
         }
     } else {
         s->trouble = err;
@@ -121,6 +130,7 @@ void web_snapshot_free(struct web_snapshot *s)
     (void)pthread_mutex_destroy(&s->mutex);
     json_decref(s->status);
     json_decref(s->counters);
+    json_decref(s->bench);
     free(s);
 }
 
@@ -128,9 +138,17 @@ json_t *web_snapshot_get(struct web_snapshot *s)
 {
     (void)pthread_mutex_lock(&s->mutex);
     json_int_t age = s->fetched_ms == 0 ? -1 : (json_int_t)(now_ms() - s->fetched_ms);
-    json_t *copy = json_pack("{s:I, s:I, s:b, s:s, s:O?, s:O?}", "sequence", (json_int_t)s->sequence, "age_ms", age,
-                             "reachable", (int)s->reachable, "trouble", s->reachable ? "" : s->trouble.text, "status",
-                             s->status, "counters", s->counters);
+    json_t *copy = json_pack("{s:I, s:I, s:b, s:o, s:O?, s:O?}", "sequence", (json_int_t)s->sequence, "age_ms", age,
+                             "reachable", (int)s->reachable, "trouble", json_text(s->reachable ? "" : s->trouble.text),
+                             "status", s->status, "counters", s->counters);
+    (void)pthread_mutex_unlock(&s->mutex);
+    return copy;
+}
+
+json_t *web_snapshot_bench(struct web_snapshot *s)
+{
+    (void)pthread_mutex_lock(&s->mutex);
+    json_t *copy = json_deep_copy(s->bench);
     (void)pthread_mutex_unlock(&s->mutex);
     return copy;
 }

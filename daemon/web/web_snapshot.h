@@ -19,4 +19,7 @@ void web_snapshot_free(struct web_snapshot *s);
  * sequence counts every successful fetch, age is since the last one (-1: never). NULL when memory is short. */
 json_t *web_snapshot_get(struct web_snapshot *s);
 
+/* A new object: the bench as the daemon described it last, without its canonical bytes. NULL when it never did. */
+json_t *web_snapshot_bench(struct web_snapshot *s);
+
 #endif

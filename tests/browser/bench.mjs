@@ -1,0 +1,134 @@
+// A bench of its own for one test: virtual bench, daemon and page, each a process, on free loopback ports, in a folder
+// that is removed again. Programs are found through SOAKBENCH_BUILD.
+import { execFile, spawn } from "node:child_process";
+import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { dirname, join } from "node:path";
+import { fileURLToPath } from "node:url";
+
+const source = join(dirname(fileURLToPath(import.meta.url)), "..", "..");
+const build = process.env.SOAKBENCH_BUILD || join(source, "build");
+export const TOKEN = "harrow-quay-demo-token";
+
+export function program(name) {
+  const places = { soakbenchd: "daemon", soakbench: "daemon/client", "soakbench-web": "daemon/web", "soakbench-virtual": "drivers/virtual" };
+  return join(build, places[name], name);
+}
+
+export async function until(what, holds, milliseconds = 20000) {
+  const end = Date.now() + milliseconds;
+  for (;;) {
+    const result = await holds();
+    if (result) return result;
+    if (Date.now() > end) throw new Error(`did not come about within ${milliseconds} ms: ${what}`);
+    await new Promise((done) => setTimeout(done, 60));
+  }
+}
+
+function begin(name, args, folder) {
+  const child = spawn(program(name), args, { cwd: folder, stdio: ["ignore", "pipe", "pipe"] });
+  child.said = "";
+  child.stdout.on("data", (bytes) => { child.said += bytes; });
+  child.stderr.on("data", (bytes) => { child.said += bytes; });
+  child.ended = new Promise((done) => child.on("exit", (code, signal) => { child.over = true; done(code ?? signal); }));
+  return child;
+}
+
+async function finish(child, signal = "SIGTERM") {
+  if (!child || child.over) return;
+  child.kill(signal);
+  const late = setTimeout(() => child.kill("SIGKILL"), 8000);
+  await child.ended;
+  clearTimeout(late);
+}
+
+export class Bench {
+  constructor(options) { this.options = options; }
+
+  static async start(options = {}) {
+    const bench = new Bench(options);
+    bench.folder = mkdtempSync(join(tmpdir(), "soakbench-page-"));
+    cpSync(join(source, "config", "examples"), join(bench.folder, "examples"), { recursive: true });
+    cpSync(join(source, "config", "maps"), join(bench.folder, "maps"), { recursive: true });
+    bench.config = join(bench.folder, "examples", "harrow-quay.yaml");
+    try {
+      await bench.startVirtual();
+      await bench.startDaemon();
+      await bench.startWeb();
+    } catch (error) {
+      await bench.stop();
+      throw error;
+    }
+    return bench;
+  }
+
+  async startVirtual() {
+    const scenario = join(this.folder, "examples", "harrow-quay-scenario.yaml");
+    const rate = String(this.options.rate || 60);
+    writeFileSync(scenario, readFileSync(scenario, "utf8").replace(/port: 1502\d/g, "port: 0").replace(/^rate: .*$/m, `rate: ${rate}`));
+    const ready = join(this.folder, "ready");
+    this.virtual = begin("soakbench-virtual", [scenario, "--rate", rate, "--ready-file", ready], this.folder);
+    const text = await until("virtual bench ready", () => {
+      if (this.virtual.over) throw new Error(this.virtual.said);
+      return existsSync(ready) && /meter3=/.test(readFileSync(ready, "utf8")) && readFileSync(ready, "utf8");
+    });
+    const port = (bus) => new RegExp(`^${bus}=(?:.*:)?(\\d+)$`, "m").exec(text)[1];
+    const ports = { 15020: port("rack"), 15021: port("meters"), 15022: port("scanners"), 15023: port("meter3") };
+    const config = readFileSync(this.config, "utf8").replace(/127\.0\.0\.1:(1502\d)/g, (_, p) => `127.0.0.1:${ports[p]}`)
+      .replace(/rate: \d+/, `rate: ${rate}`);
+    writeFileSync(this.config, this.options.edit ? this.options.edit(config) : config);
+  }
+
+  async startDaemon() {
+    this.daemon = begin("soakbenchd", ["--config", this.config], this.folder);
+    await until("daemon answers", async () => {
+      if (this.daemon.over) throw new Error(this.daemon.said);
+      return (await this.cli(["status"])).code === 0;
+    });
+  }
+
+  async startWeb() {
+    const token = join(this.folder, "token");
+    writeFileSync(token, TOKEN + "\n", { mode: 0o600 });
+    const args = ["--config", this.config, "--listen", `127.0.0.1:${this.port || 0}`, ...(this.options.lookOnly ? [] : ["--token-file", token])];
+    this.web = begin("soakbench-web", args, this.folder);
+    const found = await until("page served", () => {
+      if (this.web.over) throw new Error(this.web.said);
+      return /port (\d+)/.exec(this.web.said);
+    });
+    this.port = Number(found[1]);
+    this.url = `http://127.0.0.1:${this.port}`;
+  }
+
+  stopDaemon(signal) { return finish(this.daemon, signal); }
+  stopWeb(signal) { return finish(this.web, signal); }
+
+  cli(args) {
+    return new Promise((done) => {
+      execFile(program("soakbench"), ["--config", this.config, ...args], { cwd: this.folder, timeout: 60000 },
+        (error, out, err) => done({ code: error ? error.code ?? 1 : 0, out, err }));
+    });
+  }
+
+  async must(args) {
+    const answer = await this.cli(args);
+    if (answer.code !== 0) throw new Error(`soakbench ${args.join(" ")}: ${answer.code}\n${answer.out}${answer.err}`);
+    return answer.out;
+  }
+
+  async status() { return JSON.parse(await this.must(["status", "--json"])); }
+
+  // Enters the unit's plate and its safety test.
+  async enter(unit) {
+    await this.must(["unit", "add", join(this.folder, "examples", "units", `${unit.toLowerCase()}.yaml`)]);
+    await this.must(["unit", "inspect", unit, "--passed", "--reference", "HQ-T-77", "--who", "J. Example"]);
+  }
+
+  async stop() {
+    await finish(this.web);
+    await finish(this.daemon);
+    await finish(this.virtual);
+    if (process.env.SOAKBENCH_KEEP) console.log(`kept: ${this.folder}`);
+    else rmSync(this.folder, { recursive: true, force: true });
+  }
+}
