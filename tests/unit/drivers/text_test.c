@@ -384,8 +384,10 @@ static void *far_live(void *ctx)
         if (poll(&p, 1, 20) <= 0)
             continue;
         ssize_t n = read(t->fd, line + used, 1);
-        if (n != 1)
-            break;
+        if (n != 1) { /* nobody has the other end open just now */
+            (void)poll(NULL, 0, 5);
+            continue;
+        }
         if (line[used] != '\n' && used < 90) {
             used++;
             continue;
