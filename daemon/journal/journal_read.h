@@ -161,4 +161,11 @@ typedef void (*problem_fn)(void *ctx, const char *sentence);
 int journal_verify(struct journal_reader *r, const struct digest *expected, problem_fn fn, void *ctx,
                    struct journal_check_result *result, struct error *err);
 
+/* ---- copies ---- */
+
+/* Copies the whole record, as it stands at one moment, into the new file `to` beside a running daemon: asks for the
+ * space first, never overwrites, checks and verifies the copy, and gives it its name only when it is whole and on disk.
+ * The reader holds the WAL while it copies. */
+int journal_backup(struct journal_reader *r, const char *to, struct error *err);
+
 #endif

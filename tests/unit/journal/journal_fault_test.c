@@ -396,6 +396,42 @@ START_TEST(test_open_reader)
 }
 END_TEST
 
+/* A copy taken while rows go in is a whole record up to its own head, and can be written on. */
+START_TEST(test_backup)
+{
+    struct fixture f;
+    struct error err = {""};
+    char copy[128];
+    fixture_make(&f);
+    (void)text_format(copy, sizeof copy, "%s/copy.db", f.dir);
+    struct journal *j = fixture_open(&f, FIXTURE_UTC_NS);
+    for (uint64_t n = 1; n <= 50; n++)
+        OK(fixture_batch(j, n, &err));
+    struct journal_reader *r = journal_reader_open(f.path, &err);
+    ck_assert_msg(r != NULL, "%s", err.text);
+    OK(journal_backup(r, copy, &err));
+    ck_assert_int_eq(journal_backup(r, copy, &err), -1);
+    ck_assert_msg(strstr(err.text, "never overwrites") != NULL, "%s", err.text);
+    ck_assert_int_eq(journal_backup(r, "/nowhere/copy.db", &err), -1);
+    for (uint64_t n = 51; n <= 60; n++)
+        OK(fixture_batch(j, n, &err));
+    journal_reader_close(r);
+    journal_close(j);
+    assert_sound(copy);
+    r = journal_reader_open(copy, &err);
+    int64_t rows[FEED_COUNT_];
+    OK(journal_reader_last_rows(r, rows, &err));
+    ck_assert_int_eq(rows[FEED_READINGS], 100);
+    journal_reader_close(r);
+    (void)text_copy(f.path, sizeof f.path, copy);
+    j = fixture_open(&f, FIXTURE_UTC_NS);
+    OK(fixture_batch(j, 10, &err));
+    journal_close(j);
+    assert_sound(copy);
+    fixture_remove(&f);
+}
+END_TEST
+
 /* Another user, who may not write here, reads the journal while it is written and after a clean stop. */
 START_TEST(test_other_user)
 {
@@ -434,6 +470,7 @@ int main(void)
     tcase_add_test(t, test_wrong_files);
     tcase_add_test(t, test_damaged);
     tcase_add_test(t, test_open_reader);
+    tcase_add_test(t, test_backup);
     tcase_add_test(t, test_other_user);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
