@@ -109,7 +109,7 @@ static void take_rtu(struct vb_link *l, struct vbench *vb, bool silent, int64_t 
     int size = vb_frame_rtu_size(l->in, l->in_size);
     if (size > 0 && (size_t)size <= l->in_size && vb_frame_crc(l->in, (size_t)size) == 0) {
         /* The CRC over a frame with its own CRC is 0. */
-        answer_modbus(l, vb, NULL, l->in[0], l->in + 1, (size_t)size - 3, now_ns);
+        answer_modbus(l, vb, (const uint8_t[2]){0}, l->in[0], l->in + 1, (size_t)size - 3, now_ns);
         drop_front(l, (size_t)size);
     } else if (silent) {
         l->in_size = 0; /* no frame: no answer */

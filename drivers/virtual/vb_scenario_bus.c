@@ -166,7 +166,8 @@ int vb_scenario_devices(struct vbench *vb, struct vb_yaml *y, yaml_node_t *list)
 /* Which object an action needs, and the key of its value. */
 struct action {
     const char *word;
-    char object; /* s: channel and step, c: channel, r: channel and unit, k: circuit, u: unit, d: device, m: meter, b: nothing */
+    char object; /* s: channel and step, c: channel, r: channel and unit, k: circuit, u: unit, d: device, m: meter,
+                    b: nothing */
     const char *value;
 };
 

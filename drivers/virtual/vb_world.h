@@ -347,7 +347,7 @@ struct vbench {
     struct vb_event event[VB_EVENTS_MAX];
     struct vb_fault fault[VB_FAULTS_MAX];
     struct vb_random line_random; /* of faults that strike by chance */
-    size_t happened, forgotten; /* kept, and fallen out of the list before them */
+    size_t happened, forgotten;   /* kept, and fallen out of the list before them */
     struct vbench_happening happening[VB_HAPPENINGS];
 };
 
