@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "journal_fixture.h"
+#include "power_cut.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -396,6 +397,48 @@ START_TEST(test_open_reader)
 }
 END_TEST
 
+/* The power fails at an arbitrary operation: unsynced writes are gone or torn. Every event whose commit had returned is
+ * there, and the record verifies. SOAKBENCH_LONG: 200 cuts. */
+START_TEST(test_power_lost)
+{
+    struct error err = {""};
+    int cuts = getenv("SOAKBENCH_LONG") != NULL ? 200 : 12;
+    for (int i = 0; i < cuts; i++) {
+        struct fixture f, after;
+        fixture_make(&f);
+        fixture_make(&after);
+        struct power_cut *power = power_cut_new(77u + (uint32_t)i);
+        struct journal *j = fixture_open(&f, FIXTURE_UTC_NS);
+        OK(fixture_batch(j, 10, &err));
+        power_cut_at(power, 1 + (uint64_t)(i * 7919) % 400);
+        uint64_t announced = 10, n = 11;
+        for (; !power_cut_happened(power); n++) {
+            OK(fixture_batch(j, n, &err));
+            if (n % 10 == 0 && !power_cut_happened(power))
+                announced = n;
+            if (n % 7 == 0)
+                OK(journal_checkpoint(j, n % 14 == 0, &err));
+        }
+        journal_close(j);
+        power_cut_restore(power, after.path);
+        power_cut_free(power);
+        struct journal_reader *r = journal_reader_open(after.path, &err);
+        ck_assert_msg(r != NULL, "cut %d: %s", i, err.text);
+        int64_t rows[FEED_COUNT_];
+        OK(journal_reader_last_rows(r, rows, &err));
+        ck_assert_msg(rows[FEED_EVENTS] * 10 >= (int64_t)announced, "cut %d: event %llu is missing", i,
+                      (unsigned long long)announced);
+        journal_reader_close(r);
+        assert_sound(after.path);
+        j = fixture_open(&after, FIXTURE_UTC_NS); /* and it can be written on */
+        OK(fixture_batch(j, 10, &err));
+        journal_close(j);
+        fixture_remove(&f);
+        fixture_remove(&after);
+    }
+}
+END_TEST
+
 /* A copy taken while rows go in is a whole record up to its own head, and can be written on. */
 START_TEST(test_backup)
 {
@@ -470,6 +513,7 @@ int main(void)
     tcase_add_test(t, test_wrong_files);
     tcase_add_test(t, test_damaged);
     tcase_add_test(t, test_open_reader);
+    tcase_add_test(t, test_power_lost);
     tcase_add_test(t, test_backup);
     tcase_add_test(t, test_other_user);
     suite_add_tcase(s, t);

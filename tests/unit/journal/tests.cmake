@@ -1,6 +1,7 @@
 unit_test(journal_core_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_core_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_fault_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fault_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/power_cut.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_verify_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_verify_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
