@@ -4,7 +4,6 @@
 
 #include <jansson.h>
 
-#include "config.h"
 #include "journal_read.h"
 #include "options.h"
 #include "protocol.h"
@@ -12,6 +11,8 @@
 
 /* Exit status. A judgement that a command ends with decides between 0 (met, held), 3 and 4. */
 enum { EXIT_DONE = 0, EXIT_REFUSED = 1, EXIT_WRONG_USE = 2, EXIT_NOT_MET = 3, EXIT_UNDECIDED = 4 };
+
+struct config;
 
 struct client {
     struct screen screen; /* standard output */
@@ -50,6 +51,13 @@ int client_refused(struct client *c, const json_t *answer);
 
 /* The configuration named by --config, loaded once; NULL with its problems printed. */
 const struct config *client_config(struct client *c);
+
+/* How records are printed, by the configuration where one is named. */
+struct print_wishes {
+    bool letter; /* paper: else A4 */
+    char site[2 * NAME_CAP + TEXT_CAP];
+};
+void client_print_wishes(struct client *c, struct print_wishes *wishes);
 
 /* The bench: of --config when given, else the daemon's. Returns a heap copy, the caller's to free, or NULL with err. */
 struct bench *client_bench(struct client *c, struct error *err);

@@ -5,6 +5,7 @@
 
 #include "bus.h"
 #include "commands.h"
+#include "config.h"
 #include "json_build.h"
 #include "load_voltage.h"
 #include "map_check.h"

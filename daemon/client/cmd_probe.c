@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "commands.h"
+#include "config.h"
 #include "json_build.h"
 #include "model_json.h"
 #include "probe.h"

@@ -143,6 +143,26 @@ static const struct option_row probe_options[] = {
     WHOLE("--repeat", "N", "read so often, a second apart", 1, 100000),
 };
 
+static const char *const forms[] = {"csv", NULL};
+
+static const struct option_row record_options[] = {
+    {"--pdf", OPTION_FILE, "FILE", "the paper record", DIM_NUMBER, NULL, 0, 0},
+    {"--svg", OPTION_FILE, "FILE", "the curves, to be scaled", DIM_NUMBER, NULL, 0, 0},
+    {"--png", OPTION_FILE, "FILE", "the curves, as a picture", DIM_NUMBER, NULL, 0, 0},
+    TEXT("--customer", "NAME", "printed on the record"),
+    TEXT("--job", "NUMBER", "job card, hire or order number"),
+    TEXT("--approver", "NAME", "who approves the record"),
+    TEXT("--remark", "TEXT", "printed on the record"),
+    DATE("--received", "DATE", "when the unit came in"),
+    WHOLE("--as-found", "RUN", "the run before the repair: this one shows the unit as left", 1, INT64_C(2000000000)),
+    WHOLE("--as-left", "RUN", "the run after the repair: this one shows the unit as found", 1, INT64_C(2000000000)),
+};
+
+static const struct option_row export_options[] = {
+    {"--to", OPTION_FOLDER, "FOLDER", "where the files go", DIM_NUMBER, NULL, 0, 0},
+    WORD("--as", "FORM", "form of the files", forms),
+};
+
 static const struct option_row journal_options[] = {
     TEXT("--head", "DIGEST", "a head that an earlier check printed: it must occur in the record"),
 };
@@ -283,6 +303,11 @@ static const struct command_row commands[] = {
      "Closes a step while the units are dead or isolated, stops the heartbeat and times the opening. Never with an "
      "always-live unit switched on behind it. Once a day and after each power-up.",
      OPTIONS(who_options), command_watchdog_prove},
+    {"record", NULL, "RUN", OPERAND_RUN, 1, 1, "print a run's record, or draw its curves",
+     "The journal is read; --config names paper and site.", OPTIONS(record_options), command_record},
+    {"export", NULL, "RUN", OPERAND_RUN, 1, 1, "write a run's readings, events and verdicts as files",
+     "CSV with a data package description beside it, which names units and types of every column.",
+     OPTIONS(export_options), command_export},
     {"replay", NULL, "RUN", OPERAND_RUN, 1, 1, "judge a run again from the record and compare to the bit",
      "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how.", NULL, 0,
      command_replay},

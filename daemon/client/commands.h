@@ -25,6 +25,8 @@ int command_config_reference(struct client *c, const struct arguments *args);
 int command_probe(struct client *c, const struct arguments *args);
 int command_replay(struct client *c, const struct arguments *args);
 int command_journal_check(struct client *c, const struct arguments *args);
+int command_record(struct client *c, const struct arguments *args);
+int command_export(struct client *c, const struct arguments *args);
 int command_completion(struct client *c, const struct arguments *args);
 
 /* The fields of a run-start request out of the options of run plan and run start; NULL when memory is short. */

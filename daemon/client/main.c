@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include "commands.h"
+#include "config.h"
 
 static void client_end(struct client *c)
 {

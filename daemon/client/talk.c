@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #include "client.h"
+#include "config.h"
 #include "json_build.h"
 #include "model_json.h"
 #include "problem_print.h"
@@ -264,6 +265,17 @@ struct bench *client_bench(struct client *c, struct error *err)
         return NULL;
     }
     return bench;
+}
+
+void client_print_wishes(struct client *c, struct print_wishes *wishes)
+{
+    const struct config *config = client_config(c);
+    *wishes = (struct print_wishes){0};
+    if (!config)
+        return;
+    wishes->letter = config->record.paper == PAPER_LETTER;
+    (void)text_format(wishes->site, sizeof wishes->site, "%s%s%s", config->record.site,
+                      config->record.address[0] ? ", " : "", config->record.address);
 }
 
 bool client_offline(const struct client *c)

@@ -12,7 +12,7 @@ _soakbench()
         esac
     done
     case $first in
-    "") words="status unit rig rigged run reset continue note watchdog replay journal verify check probe config calc completion" ;;
+    "") words="status unit rig rigged run reset continue note watchdog record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
@@ -160,6 +160,23 @@ _soakbench()
     "watchdog prove")
         words="--who --socket --config --journal --json --help --version"
         case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "record")
+        words="--pdf --svg --png --customer --job --approver --remark --received --as-found --as-left --socket --config --journal --json --help --version"
+        case "$previous" in
+        --pdf) words=; files=yes ;;
+        --svg) words=; files=yes ;;
+        --png) words=; files=yes ;;
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "export")
+        words="--to --as --socket --config --journal --json --help --version"
+        case "$previous" in
+        --to) words=; files=yes ;;
+        --as) words="csv" ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
