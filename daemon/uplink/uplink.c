@@ -1,24 +1,16 @@
 #include "uplink.h"
 
-#include <jansson.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "store_http.h"
 #include "uplink_batch.h"
+#include "uplink_readback.h"
 
 enum { PENDING_MAX = 64 };
 
 static const int64_t second_ns = INT64_C(1000000000);
 static const int64_t milli_ns = INT64_C(1000000);
-
-/* Rows that the store acknowledged and that wait until they count as settled. */
-struct pending {
-    int64_t since_ns;
-    int64_t last[FEED_COUNT_];
-    int lines[FEED_COUNT_];
-    int64_t first_ms[FEED_COUNT_], last_ms[FEED_COUNT_];
-};
 
 struct uplink {
     struct uplink_setup setup;
@@ -42,9 +34,6 @@ struct uplink {
 
 static const char *const kind_names[UPLINK_KIND_COUNT_] = {"influxdb-v1", "influxdb-v2", "victoriametrics"};
 static const char *const state_names[UPLINK_STATE_COUNT_] = {"starting", "idle", "sending", "waiting", "refused"};
-
-/* Read back exactly: more digits than a float has, fewer than a double, so a store that narrows shows it. */
-static const double marker_value = 1234.5678;
 
 const char *uplink_kind_name(enum uplink_kind kind)
 {
@@ -137,6 +126,7 @@ static void exchanged(struct uplink *u)
 {
     u->status.requests++;
     u->reconnected = u->reconnected || u->answer->reconnected;
+    u->answer->reconnected = false;
 }
 
 static void tell(struct uplink *u, const char *what, const char *words)
@@ -229,67 +219,6 @@ static int set_aside(struct uplink *u, enum feed feed, int64_t row, int64_t ms, 
 
 /* ---- settling ---- */
 
-/* Count in the n-th statement of a version 1 answer; 0 when the store has no such points; -1 when it makes no sense. */
-static int64_t count_in(const json_t *root, size_t n)
-{
-    const json_t *result = json_array_get(json_object_get(root, "results"), n);
-    if (result == NULL || json_object_get(result, "error") != NULL)
-        return -1;
-    const json_t *series = json_array_get(json_object_get(result, "series"), 0);
-    if (series == NULL)
-        return 0;
-    const json_t *row = json_array_get(json_object_get(series, "values"), 0);
-    const json_t *count = json_array_get(row, 1);
-    return json_is_number(count) ? (int64_t)json_number_value(count) : -1;
-}
-
-static void quote(char *to, size_t cap, const char *name)
-{
-    size_t used = 0;
-    for (const char *p = name; *p != '\0' && used + 3 < cap; p++) {
-        if (*p == '\'' || *p == '\\')
-            to[used++] = '\\';
-        to[used++] = *p;
-    }
-    to[used] = '\0';
-}
-
-/* Does the store still have what it acknowledged? 1 yes, 0 no, -1 it could not be asked. */
-static int count_read_back(struct uplink *u, const struct pending *p)
-{
-    static const char *const measurement[FEED_COUNT_] = {"reading", "event", "verdict"};
-    char query[2048] = "", bench[2 * NAME_CAP];
-    enum feed asked[FEED_COUNT_];
-    size_t count = 0;
-    quote(bench, sizeof bench, u->setup.bench);
-    for (int f = 0; f < FEED_COUNT_; f++) {
-        if (p->lines[f] == 0)
-            continue;
-        (void)text_append(query, sizeof query,
-                          "SELECT count(\"run_no\") FROM \"%s\" WHERE \"bench\" = '%s' AND time >= %lldms AND time <= "
-                          "%lldms;",
-                          measurement[f], bench, (long long)p->first_ms[f], (long long)p->last_ms[f]);
-        asked[count++] = (enum feed)f;
-    }
-    if (count == 0)
-        return 1;
-    store_http_query(u->http, query, u->answer);
-    exchanged(u);
-    if (u->answer->status != 200)
-        return -1;
-    json_t *root = json_loads(u->answer->text, 0, NULL);
-    int rc = root == NULL ? -1 : 1;
-    for (size_t i = 0; rc == 1 && i < count; i++) {
-        int64_t found = count_in(root, i);
-        if (found < 0)
-            rc = -1;
-        else if (found < p->lines[asked[i]])
-            rc = 0;
-    }
-    json_decref(root);
-    return rc;
-}
-
 static void merge_pending(struct pending *into, const struct pending *p)
 {
     for (int f = 0; f < FEED_COUNT_; f++) {
@@ -329,7 +258,8 @@ static int64_t settle(struct uplink *u, int64_t now_ns)
     if (ripe == 0)
         return u->setup.settle_ns - (now_ns - u->pending[0].since_ns);
     if (u->setup.kind == UPLINK_INFLUXDB_V1) {
-        int have = count_read_back(u, &sum);
+        int have = readback_counts(u->http, u->setup.bench, &sum, u->answer);
+        exchanged(u);
         /* A user who may write but not read leaves the window alone to decide. */
         if (have < 0 && u->answer->status != 401 && u->answer->status != 403) {
             (void)lost(u, now_ns, "the store could not be asked for its count");
@@ -490,6 +420,11 @@ static int64_t send(struct uplink *u, int64_t now_ns)
 
 /* ---- self-test ---- */
 
+static const char *bench_tag(const struct uplink *u)
+{
+    return u->setup.bench[0] != '\0' ? u->setup.bench : "bench";
+}
+
 /* A point of our own goes out and must come back with the same value at the same millisecond. Its stamp is that of the
  * newest row, so that no store finds it too old or too new. Returns -1 when an exchange was made. */
 static int64_t write_marker(struct uplink *u, int64_t now_ns)
@@ -506,11 +441,11 @@ static int64_t write_marker(struct uplink *u, int64_t now_ns)
     line_text_clear(&b->text);
     line_put_measurement(&b->text, "marker");
     char value[40];
-    (void)double_print(value, marker_value);
+    (void)double_print(value, readback_marker_value());
     char line[256];
     (void)text_copy(line, sizeof line, b->text.text);
     line_text_clear(&b->text);
-    line_put_key(&b->text, u->setup.bench[0] != '\0' ? u->setup.bench : "bench");
+    line_put_key(&b->text, bench_tag(u));
     (void)text_append(line, sizeof line, ",bench=%s value=%s %lld\n", b->text.text, value, (long long)u->marker_ms);
     store_http_write(u->http, line, strlen(line), u->answer);
     exchanged(u);
@@ -529,24 +464,6 @@ static int64_t write_marker(struct uplink *u, int64_t now_ns)
     return lost(u, now_ns, "self-test");
 }
 
-static bool marker_is_back(struct uplink *u)
-{
-    char ask[512], want[96], name[2 * NAME_CAP];
-    quote(name, sizeof name, u->setup.bench[0] != '\0' ? u->setup.bench : "bench");
-    if (u->setup.kind == UPLINK_VICTORIAMETRICS) {
-        (void)text_format(ask, sizeof ask, "marker_value{bench='%s'}", name);
-        store_http_export(u->http, ask, u->answer);
-        (void)text_format(want, sizeof want, "%lld", (long long)u->marker_ms);
-        return u->answer->status == 200 && strstr(u->answer->text, want) != NULL &&
-               strstr(u->answer->text, "1234.5678") != NULL;
-    }
-    (void)text_format(ask, sizeof ask, "SELECT \"value\" FROM \"marker\" WHERE \"bench\" = '%s' AND time = %lldms",
-                      name, (long long)u->marker_ms);
-    store_http_query(u->http, ask, u->answer);
-    (void)text_format(want, sizeof want, "[%lld,1234.5678]", (long long)u->marker_ms);
-    return u->answer->status == 200 && strstr(u->answer->text, want) != NULL;
-}
-
 /* Returns -1 when this call has made its exchange, a wait above zero when it failed, 0 when there is nothing to do. */
 static int64_t self_test(struct uplink *u, int64_t now_ns)
 {
@@ -562,7 +479,7 @@ static int64_t self_test(struct uplink *u, int64_t now_ns)
     if (now_ns < u->self_test_next_ns)
         return 0;
     u->self_test_next_ns = now_ns + second_ns;
-    bool back = marker_is_back(u);
+    bool back = readback_marker(u->http, u->setup.kind, bench_tag(u), u->marker_ms, u->answer);
     exchanged(u);
     if (back) {
         u->status.self_test = SELF_TEST_PASSED;
