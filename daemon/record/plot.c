@@ -290,6 +290,8 @@ static double draw_mark_list(cairo_t *cr, const struct plot *plot, const struct 
         char number[8];
         (void)text_format(number, sizeof number, "%zu", i + 1);
         cairo_set_source_rgb(cr, 0, 0, 0);
+        if (x > first->x + first->width - 6 - 9 * (double)(plot->mark_count - 1 - i))
+            x = first->x + first->width - 6 - 9 * (double)(plot->mark_count - 1 - i);
         if (x - last_x < 9)
             x = last_x + 9;
         text_draw(cr, x, first->y + 1, number, (struct text_style){.size = 7, .bold = 1});

@@ -111,19 +111,24 @@ static bool is_marked(enum event_kind kind)
     }
 }
 
+/* The kind of event and its words; the words alone where they begin with the kind. */
 static void mark_text(char *to, const struct event *e)
 {
     const char *what = event_kind_name(e->kind);
+    if (e->kind == EVENT_VERDICT)
+        what = verdict_kind_name((enum verdict_kind)e->code);
+    char head[TEXT_CAP];
+    (void)text_copy(head, sizeof head, what);
     if (e->kind == EVENT_SHUTOFF || e->kind == EVENT_SHUTOFF_REVISED)
-        (void)text_format(to, RUN_TEXT_CAP, "%s: %s", what, shutoff_cause_name((enum shutoff_cause)e->code));
+        (void)text_append(head, sizeof head, ", %s", shutoff_cause_name((enum shutoff_cause)e->code));
     else if (e->kind == EVENT_INTERLOCK)
-        (void)text_format(to, RUN_TEXT_CAP, "%s: %s", what, interlock_name((enum interlock)e->code));
-    else if (e->kind == EVENT_VERDICT)
-        (void)text_format(to, RUN_TEXT_CAP, "%s: %s", what, verdict_kind_name((enum verdict_kind)e->code));
+        (void)text_append(head, sizeof head, ", %s", interlock_name((enum interlock)e->code));
+    if (e->text[0] == '\0')
+        (void)text_copy(to, RUN_TEXT_CAP, head);
+    else if (strncmp(e->text, what, strlen(what)) == 0)
+        (void)text_copy(to, RUN_TEXT_CAP, e->text);
     else
-        (void)text_copy(to, RUN_TEXT_CAP, what);
-    if (e->text[0] != '\0')
-        (void)text_append(to, RUN_TEXT_CAP, ". %s", e->text);
+        (void)text_format(to, RUN_TEXT_CAP, "%s: %s", head, e->text);
 }
 
 static void fill_marks(struct run_plot *p, const struct run_data *d)
@@ -175,7 +180,7 @@ static void fill_texts(struct run_plot *p, const struct run_data *d)
     (void)text_format(p->title, sizeof p->title, "Run %lld  %s  %s, channel %s", (long long)d->run.run_no,
                       d->run.request.serial, point, d->run.channel_name);
     if (d->run.judged)
-        (void)text_format(p->subtitle, sizeof p->subtitle, "%s, verdict %s (%s): %s",
+        (void)text_format(p->subtitle, sizeof p->subtitle, "%s, verdict %s (basis: %s). %s",
                           procedure_name(d->run.request.procedure), verdict_kind_name(d->run.verdict.kind),
                           basis_name(d->run.verdict.basis), d->run.verdict.reason);
     else

@@ -120,12 +120,12 @@ static void put_job(struct record *r)
     }
     if (o->pair_role != NULL)
         (void)text_format(pair, sizeof pair, "%s; pairs with run %d", o->pair_role, o->pair_run);
-    char start_condition[CELL_CAP];
-    (void)text_format(start_condition, sizeof start_condition, "%s", start_condition_name(d->run.request.start));
+    char bench_channel[CELL_CAP];
+    (void)text_format(bench_channel, sizeof bench_channel, "%s, channel %s", d->bench->name, d->run.channel_name);
     sheet_heading(&r->sheet, "Test");
     const struct sheet_pair pairs[] = {
         {"tested at", o->site},
-        {"bench, channel", d->run.channel_name},
+        {"bench, channel", bench_channel},
         {"customer", o->customer},
         {"job", o->job},
         {"received", received},
@@ -133,7 +133,7 @@ static void put_job(struct record *r)
         {"begun", start},
         {"ended", end},
         {"procedure", procedure_name(d->run.request.procedure)},
-        {"start condition", start_condition},
+        {"start, as stated", start_condition_name(d->run.request.start)},
         {"tested by", d->run.request.who},
         {"approved by", o->approver},
         {"safety test", safety},
@@ -257,9 +257,11 @@ static void print_uncertainty(char *to, size_t cap, const struct bench_signal *g
     if (u->of_reading_pct > 0)
         (void)text_append(to, cap, "%g %% of reading ", u->of_reading_pct);
     if (u->of_range_pct > 0)
-        (void)text_append(to, cap, "+ %g %% of %g %s ", u->of_range_pct, u->range, dimension_unit(g->dim));
+        (void)text_append(to, cap, "%s%g %% of %g %s ", to[0] != '\0' ? "+ " : "", u->of_range_pct, u->range,
+                          dimension_unit(g->dim));
     if (u->absolute > 0)
-        (void)text_append(to, cap, "+ %g %s ", u->absolute, dimension_unit(g->dim));
+        (void)text_append(to, cap, "%s%g %s ", to[0] != '\0' ? "+ " : "", u->absolute,
+                          g->dim == DIM_TEMPERATURE ? "K" : dimension_unit(g->dim));
     if (to[0] == '\0')
         (void)text_copy(to, cap, "not stated");
     else if (u->kind == UNC_EXPANDED)

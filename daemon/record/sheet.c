@@ -116,7 +116,7 @@ void sheet_paragraph(struct sheet *s, const char *text, double size, bool bold)
 void sheet_pairs(struct sheet *s, const struct sheet_pair *pairs, int count)
 {
     double half = inner_width(s) / 2;
-    const double name_width = 88;
+    const double name_width = 96;
     int column = 0;
     double tallest = 0;
     for (int i = 0; i < count; i++) {
@@ -129,7 +129,9 @@ void sheet_pairs(struct sheet *s, const struct sheet_pair *pairs, int count)
             sheet_need(s, h + 12);
         double x = s->margin + column * half;
         grey(s, 0.35);
-        text_draw(s->cr, x, s->y, pairs[i].name, (struct text_style){.size = 8, .width = name_width - 4});
+        double name_height =
+            text_draw(s->cr, x, s->y, pairs[i].name, (struct text_style){.size = 8, .width = name_width - 4});
+        h = name_height > h ? name_height : h;
         grey(s, 0);
         text_draw(s->cr, x + name_width, s->y, pairs[i].value, style);
         tallest = h > tallest ? h : tallest;
