@@ -69,7 +69,8 @@ fi
 daemon_pid=$!
 soakbench="$build/daemon/client/soakbench --config harrow-quay.yaml"
 waited=0
-until $soakbench status >/dev/null 2>&1; do
+# Ready when every device has answered and said who it is.
+until $soakbench status >status.log 2>&1 && ! grep -Eq '^[a-z0-9]+ +lost ' status.log; do
     waited=$((waited + 1))
     if [ $waited -gt 100 ] || ! kill -0 "$daemon_pid" 2>/dev/null; then
         cat daemon.log
@@ -135,7 +136,6 @@ b=$(begin B HQ-0152 1 proof --start cold)
 c=$(begin C HQ-0163 1 proof --start cold)
 d=$(begin D HQ-0171 1 proof --start cold)
 judge "$a" "$b" "$c" "$d"
-proofs="$a $b $c $d"
 
 echo "Then the soak to equilibrium, which it does not see. About half a minute ..."
 a=$(begin A HQ-0147 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
@@ -144,9 +144,6 @@ d=$(begin D HQ-0171 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 judge "$b" "$d" "$a"
 
 echo
-for run in $proofs $a $b $d; do
-    $soakbench run show "$run" --brief
-done
 $soakbench run list
 
 echo
