@@ -279,10 +279,27 @@ static int check_unit(struct client *c, const char *file)
     return status;
 }
 
+/* Does the file give a serial number at its top level, and no bench? */
+static bool is_unit_file(const char *file)
+{
+    char *text = NULL;
+    size_t size;
+    bool serial = false, bench = false;
+    if (config_file_read(file, &text, &size, NULL) != 0)
+        return false;
+    for (const char *line = text; line && *line; line = strchr(line, '\n')) {
+        line += *line == '\n';
+        serial = serial || strncmp(line, "serial:", 7) == 0;
+        bench = bench || strncmp(line, "bench:", 6) == 0;
+    }
+    free(text);
+    return serial && !bench;
+}
+
 int command_check(struct client *c, const struct arguments *args)
 {
     const char *file = args->operands[0];
-    if (argument_flag(args, "--unit"))
+    if (argument_flag(args, "--unit") || is_unit_file(file))
         return check_unit(c, file);
     struct problems problems = {0};
     struct config *config = NULL;

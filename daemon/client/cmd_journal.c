@@ -128,6 +128,22 @@ static int check_journal(struct client *c, struct journal_reader *reader, const 
     return good ? EXIT_DONE : EXIT_REFUSED;
 }
 
+int command_journal_backup(struct client *c, const struct arguments *args)
+{
+    struct error err = {{0}};
+    const char *to = args->operands[0];
+    struct journal_reader *reader = client_journal(c, &err);
+    int status = EXIT_DONE;
+    if (!reader || journal_backup(reader, to, &err) != 0)
+        status = client_failed(c, &err);
+    else if (c->json)
+        status = client_print_json(c, json_pack("{s:s}", "file", to));
+    else
+        fprintf(c->screen.out, "Copied to %s, checked to its head. Keep it on another disk.\n", to);
+    journal_reader_close(reader);
+    return status;
+}
+
 int command_journal_check(struct client *c, const struct arguments *args)
 {
     struct error err = {{0}};

@@ -5,6 +5,7 @@
 
 #include "commands.h"
 #include "json_build.h"
+#include "lines_export.h"
 #include "run_export.h"
 #include "run_plot.h"
 #include "run_record.h"
@@ -129,7 +130,10 @@ int command_export(struct client *c, const struct arguments *args)
     if (!folder)
         return client_wrong_use(c, "export needs --to FOLDER");
     struct journal_reader *reader = client_journal(c, &err);
-    if (!reader || run_export_csv(reader, run_no, folder, SOAKBENCH_VERSION, show_progress, c, &err) != 0)
+    bool lines = argument(args, "--as")->given && argument(args, "--as")->word == 1;
+    if (reader && lines)
+        status = export_lines(reader, run_no, folder, &err) == 0 ? tell_files(c, &folder, 1) : client_failed(c, &err);
+    else if (!reader || run_export_csv(reader, run_no, folder, SOAKBENCH_VERSION, show_progress, c, &err) != 0)
         status = client_failed(c, &err);
     else
         status = tell_files(c, &folder, 1);

@@ -303,7 +303,10 @@ static void print_events(const struct screen *s, const json_t *events)
     table_free(t);
 }
 
-static void print_run(const struct screen *s, const json_t *detail, const json_t *events, bool all_events)
+/* How much of a run is shown. */
+enum detail { DETAIL_BRIEF, DETAIL_CYCLES, DETAIL_EVENTS };
+
+static void print_run(const struct screen *s, const json_t *detail, const json_t *events, enum detail how)
 {
     const json_t *run = json_object_get(detail, "run");
     const json_t *judgement = json_object_get(run, "judgement");
@@ -321,14 +324,17 @@ static void print_run(const struct screen *s, const json_t *detail, const json_t
         fprintf(s->out, "Warnings accepted: %s\n", get_word(run, "accepted"));
     if (json_is_object(judgement)) {
         print_judgement(s, judgement);
-        print_judgement_figures(s, judgement);
+        if (how != DETAIL_BRIEF)
+            print_judgement_figures(s, judgement);
     } else {
         fputs(get_flag(run, "interrupted") ? "Verdict: undecided. The daemon ended during the run.\n"
                                            : "No verdict yet.\n",
               s->out);
     }
+    if (how == DETAIL_BRIEF)
+        return;
     fprintf(s->out, "Digest: %s\n\n", get_word(detail, "digest"));
-    if (all_events)
+    if (how == DETAIL_EVENTS)
         print_events(s, events);
     else
         print_cycles(s, events);
@@ -364,7 +370,7 @@ static int all_events(struct client *c, struct journal_reader *reader, int64_t r
     return EXIT_DONE;
 }
 
-static int show_run(struct client *c, struct journal_reader *reader, int64_t run_no, bool with_events)
+static int show_run(struct client *c, struct journal_reader *reader, int64_t run_no, enum detail how)
 {
     json_t *detail = NULL, *events = json_array();
     struct error err = {{0}};
@@ -388,7 +394,7 @@ static int show_run(struct client *c, struct journal_reader *reader, int64_t run
         json_object_set(detail, "events", events);
         status = client_print_json(c, json_incref(detail));
     } else if (status == EXIT_DONE) {
-        print_run(&c->screen, detail, events, with_events);
+        print_run(&c->screen, detail, events, how);
     }
     json_decref(events);
     json_decref(detail);
@@ -405,7 +411,10 @@ int command_run_show(struct client *c, const struct arguments *args)
     struct error err = {{0}};
     if (client_offline(c) && !(reader = client_journal(c, &err)))
         return client_failed(c, &err);
-    int status = show_run(c, reader, (int64_t)number, argument_flag(args, "--events"));
+    enum detail how = argument_flag(args, "--events")  ? DETAIL_EVENTS
+                      : argument_flag(args, "--brief") ? DETAIL_BRIEF
+                                                       : DETAIL_CYCLES;
+    int status = show_run(c, reader, (int64_t)number, how);
     journal_reader_close(reader);
     return status;
 }

@@ -98,6 +98,7 @@ static const struct option_row list_options[] = {
 };
 
 static const struct option_row show_options[] = {
+    FLAG("--brief", "only what was run and how it came out"),
     FLAG("--events", "all events instead of the table of cycles"),
 };
 
@@ -134,7 +135,7 @@ static const struct option_row baseline_options[] = {
 };
 
 static const struct option_row check_options[] = {
-    FLAG("--unit", "FILE is a unit file, not a bench"),
+    FLAG("--unit", "FILE is a unit file (told from a bench by its serial number)"),
     FLAG("--print", "also print the configuration with every default filled in"),
 };
 
@@ -143,7 +144,7 @@ static const struct option_row probe_options[] = {
     WHOLE("--repeat", "N", "read so often, a second apart", 1, 100000),
 };
 
-static const char *const forms[] = {"csv", NULL};
+static const char *const forms[] = {"csv", "line-protocol", NULL};
 
 static const struct option_row record_options[] = {
     {"--pdf", OPTION_FILE, "FILE", "the paper record", DIM_NUMBER, NULL, 0, 0},
@@ -306,7 +307,8 @@ static const struct command_row commands[] = {
     {"record", NULL, "RUN", OPERAND_RUN, 1, 1, "print a run's record, or draw its curves",
      "The journal is read; --config names paper and site.", OPTIONS(record_options), command_record},
     {"export", NULL, "RUN", OPERAND_RUN, 1, 1, "write a run's readings, events and verdicts as files",
-     "CSV with a data package description beside it, which names units and types of every column.",
+     "CSV (the default) with a data package description beside it, which names units and types of every column; or "
+     "line protocol as a store gets it, in one file.",
      OPTIONS(export_options), command_export},
     {"replay", NULL, "RUN", OPERAND_RUN, 1, 1, "judge a run again from the record and compare to the bit",
      "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how.", NULL, 0,
@@ -315,6 +317,9 @@ static const struct command_row commands[] = {
      "Prints the head of the chain; keep it elsewhere, and give it with --head the next time to find a record that was "
      "cut off.",
      OPTIONS(journal_options), command_journal_check},
+    {"journal", "backup", "FILE", OPERAND_FILE, 1, 1, "copy the record as it stands now into a new file",
+     "Beside a running daemon. Never overwrites; the copy is checked to its head before it gets its name.", NULL, 0,
+     command_journal_backup},
     {"verify", NULL, NULL, OPERAND_NONE, 0, 0, "the same as journal check", NULL, OPTIONS(journal_options),
      command_journal_check},
     {"check", NULL, "FILE", OPERAND_FILE, 1, 1, "check a configuration or unit file, and say what the bench can do",

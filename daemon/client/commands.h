@@ -24,6 +24,7 @@ int command_check(struct client *c, const struct arguments *args);
 int command_config_reference(struct client *c, const struct arguments *args);
 int command_probe(struct client *c, const struct arguments *args);
 int command_replay(struct client *c, const struct arguments *args);
+int command_journal_backup(struct client *c, const struct arguments *args);
 int command_journal_check(struct client *c, const struct arguments *args);
 int command_record(struct client *c, const struct arguments *args);
 int command_export(struct client *c, const struct arguments *args);

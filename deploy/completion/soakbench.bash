@@ -16,7 +16,7 @@ _soakbench()
     unit) [[ -z $second ]] && words=" add import list show inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
-    journal) [[ -z $second ]] && words=" check" || first="$first $second" ;;
+    journal) [[ -z $second ]] && words=" check backup" || first="$first $second" ;;
     config) [[ -z $second ]] && words=" reference" || first="$first $second" ;;
     calc) [[ -z $second ]] && words=" load cycle heat supply lead sensor decision" || first="$first $second" ;;
     esac
@@ -134,7 +134,7 @@ _soakbench()
         esac
         ;;
     "run show")
-        words="--events --socket --config --journal --json --help --version"
+        words="--brief --events --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac
@@ -176,7 +176,7 @@ _soakbench()
         words="--to --as --socket --config --journal --json --help --version"
         case "$previous" in
         --to) words=; files=yes ;;
-        --as) words="csv" ;;
+        --as) words="csv line-protocol" ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
@@ -191,6 +191,13 @@ _soakbench()
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac
+        ;;
+    "journal backup")
+        words="--socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        [[ $current != -* ]] && files=yes
         ;;
     "verify")
         words="--head --socket --config --journal --json --help --version"

@@ -32,7 +32,7 @@ ARROWS = {
     "record": ["model", "compute", "journal"],
     "control": ["model", "journal"],
     "runtime": ["model", "compute", "engine", "journal", "drivers", "config", "uplink", "control"],
-    "client": ["model", "compute", "engine", "journal", "drivers", "config", "control", "record"],
+    "client": ["model", "compute", "engine", "journal", "drivers", "config", "uplink", "control", "record"],
     "web": ["model", "compute", "journal", "control", "record", "config"],
 }
 

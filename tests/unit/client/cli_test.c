@@ -283,6 +283,20 @@ START_TEST(test_offline)
                    d->fake.path);
     expect(d, words, 1, "cut off", "");
     expect(d, "replay 99", 1, "", "no run 99");
+    (void)snprintf(words, sizeof words, "journal backup %s/copy.db --journal %s", d->fake.folder, d->fake.path);
+    expect(d, words, 0, "copy.db", "");
+    expect(d, words, 1, "", ""); /* never overwrites */
+    (void)snprintf(words, sizeof words, "run show 1 --brief --journal %s/copy.db", d->fake.folder);
+    expect(d, words, 0, "Verdict: not-met", "");
+    ck_assert_ptr_null(strstr(d->outcome.out, "Digest"));
+    (void)snprintf(words, sizeof words, "export 1 --to %s/out --as line-protocol", d->fake.folder);
+    expect(d, words, 0, "out", "");
+    (void)snprintf(words, sizeof words, "%s/out/run-1.lp", d->fake.folder);
+    FILE *f = fopen(words, "r");
+    ck_assert_ptr_nonnull(f);
+    ck_assert_ptr_nonnull(fgets(words, sizeof words, f));
+    ck_assert_msg(strncmp(words, "event,bench=north-bay,channel=A", 31) == 0, "%s", words);
+    fclose(f);
     expect(d, "journal check --head 12", 2, "", "hexadecimal");
     expect(d, "run list --journal /nowhere.db", 1, "", "/nowhere.db");
     end(d);
