@@ -142,40 +142,56 @@ static void short_utc(char *to, size_t cap, const char *utc)
     (void)text_format(to, cap, "%.10s%s%.5s", utc, utc[0] ? " " : "-", strlen(utc) > 16 ? utc + 11 : "");
 }
 
+/* Times and places of runs are the first to go when the terminal is narrow. */
+enum { RUN_COLUMNS = 12, RUN_COLUMNS_NARROW = 10, WIDE_ENOUGH = 160 };
+
+static void run_row(struct table *t, const json_t *run, bool wide)
+{
+    const json_t *j = json_object_get(run, "judgement");
+    bool judged = json_is_object(j), cut_off = get_flag(run, "interrupted");
+    bool open = json_is_null(json_object_get(run, "ended"));
+    char started[32], on_load[48], percent[48];
+    short_utc(started, sizeof started, get_word(run, "started"));
+    print_figure(on_load, sizeof on_load, get_figure(j, "at_rated_s"), 1, "s");
+    print_figure(percent, sizeof percent, get_figure(j, "percent_on_delivered"), 1, "%");
+    const char *cause = judged ? get_word(j, "cause") : "-";
+    table_cell(t, "%lld", (long long)get_whole(run, "run"));
+    table_cell(t, "%s", get_word(run, "unit"));
+    table_cell(t, "%s", get_word(json_object_get(run, "point"), "words"));
+    table_cell(t, "%s", get_word(run, "procedure"));
+    table_cell(t, "%s", judged ? get_word(j, "basis") : "-");
+    table_cell(t, "%s", on_load);
+    table_cell(t, "%s", percent);
+    table_cell(t, "%s", strcmp(cause, "none") == 0 ? "-" : cause);
+    table_cell(t, "%s", judged ? get_word(j, "verdict") : cut_off ? "undecided" : "-");
+    table_cell(t, "%s%s%s",
+               judged    ? get_word(j, "reason")
+               : cut_off ? "cut off by the end of the daemon"
+               : open    ? "runs"
+                         : "",
+               judged && get_word(j, "finding")[0] ? ". Finding: " : "", get_word(j, "finding"));
+    if (wide) {
+        table_cell(t, "%s", get_word(run, "channel"));
+        table_cell(t, "%s", started);
+    }
+}
+
 static void print_runs(const struct screen *s, const json_t *runs)
 {
     if (json_array_size(runs) == 0) {
         fputs("No runs on record that fit.\n", s->out);
         return;
     }
-    const struct column columns[] = {
-        {"run", true, false, false},     {"started (UTC)", false, false, false}, {"channel", false, false, false},
-        {"unit", false, false, false},   {"point", false, true, false},          {"procedure", false, false, false},
-        {"verdict", false, false, true}, {"basis", false, true, false},          {"why", false, true, false}};
-    struct table *t = table_new(columns, 9);
+    const struct column columns[RUN_COLUMNS] = {
+        {"run", true, false, false},        {"unit", false, false, false},    {"rating point", false, true, false},
+        {"procedure", false, false, false}, {"basis", false, true, false},    {"on-load", true, false, false},
+        {"percent-on", true, false, false}, {"cause", false, true, false},    {"verdict", false, false, true},
+        {"why", false, true, false},        {"channel", false, false, false}, {"started (UTC)", false, false, false}};
+    bool wide = s->width == 0 || s->width >= WIDE_ENOUGH;
+    struct table *t = table_new(columns, wide ? RUN_COLUMNS : RUN_COLUMNS_NARROW);
     size_t i;
     json_t *run;
-    json_array_foreach((json_t *)runs, i, run)
-    {
-        const json_t *judgement = json_object_get(run, "judgement");
-        bool open = json_is_null(json_object_get(run, "ended"));
-        bool cut_off = get_flag(run, "interrupted");
-        char started[32];
-        short_utc(started, sizeof started, get_word(run, "started"));
-        table_cell(t, "%lld", (long long)get_whole(run, "run"));
-        table_cell(t, "%s", started);
-        table_cell(t, "%s", get_word(run, "channel"));
-        table_cell(t, "%s", get_word(run, "unit"));
-        table_cell(t, "%s", get_word(json_object_get(run, "point"), "words"));
-        table_cell(t, "%s", get_word(run, "procedure"));
-        table_cell(t, "%s", json_is_object(judgement) ? get_word(judgement, "verdict") : cut_off ? "undecided" : "-");
-        table_cell(t, "%s", json_is_object(judgement) ? get_word(judgement, "basis") : "-");
-        table_cell(t, "%s",
-                   json_is_object(judgement) ? get_word(judgement, "reason")
-                   : cut_off                 ? "cut off by the end of the daemon"
-                   : open                    ? "runs"
-                                             : "");
-    }
+    json_array_foreach((json_t *)runs, i, run) run_row(t, run, wide);
     table_print(t, s);
     table_free(t);
 }

@@ -82,15 +82,34 @@ static int total(const struct table *t, const int *widths)
     return sum;
 }
 
-/* Takes columns away from the widest loose column first, then from the widest of all. */
+/* Columns that the longest word of each column takes: below that, words would be cut. */
+static void word_widths(const struct table *t, int *widths)
+{
+    for (int c = 0; c < t->column_count; c++)
+        widths[c] = text_width(t->columns[c].head);
+    for (size_t i = 0; i < t->cell_count; i++) {
+        int *width = &widths[i % (size_t)t->column_count];
+        int columns = 0;
+        for (const char *p = t->cells[i]; *p; p++) {
+            columns = *p == ' ' ? 0 : columns + (((unsigned char)*p & 0xC0) != 0x80);
+            if (columns > *width)
+                *width = columns;
+        }
+    }
+}
+
+/* Takes columns away from the widest loose column first, down to its longest word; then further; then from the widest
+ * of all. */
 static void fit_widths(const struct table *t, int *widths, int screen_width)
 {
-    for (int pass = 0; pass < 2; pass++) {
-        int least = pass == 0 ? LOOSE_LEAST : CUT_LEAST;
+    int words[TABLE_COLUMNS_MAX];
+    word_widths(t, words);
+    for (int pass = 0; pass < 3; pass++) {
         while (total(t, widths) > screen_width) {
             int widest = -1;
             for (int c = 0; c < t->column_count; c++) {
-                if ((pass == 1 || t->columns[c].loose) && widths[c] > least &&
+                int least = pass == 0 ? words[c] : pass == 1 ? LOOSE_LEAST : CUT_LEAST;
+                if ((pass == 2 || t->columns[c].loose) && widths[c] > least &&
                     (widest < 0 || widths[c] > widths[widest]))
                     widest = c;
             }
