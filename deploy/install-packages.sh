@@ -5,9 +5,9 @@ set -eu
 
 build="gcc cmake ninja-build pkg-config check libc6-dev libmodbus-dev libserialport-dev libcurl4-openssl-dev
   libsqlite3-dev libyaml-dev libzstd-dev libmicrohttpd-dev libcairo2-dev libpango1.0-dev libcminpack-dev
-  libjansson-dev libssl-dev libsystemd-dev fonts-dejavu-core"
+  libjansson-dev libssl-dev libsystemd-dev zlib1g-dev curl ca-certificates fonts-dejavu-core"
 tests="clang clang-format clang-tidy cppcheck libclang-rt-14-dev sqlite3 socat mbpoll python3 python3-pymodbus
-  python3-serial python3-serial-asyncio influxdb tshark poppler-utils man-db git"
+  python3-serial python3-serial-asyncio influxdb victoria-metrics tshark poppler-utils man-db git"
 
 case "${1:-build}" in
 build) wanted=$build ;;

@@ -3,6 +3,8 @@
 #include <stdarg.h>
 #include <stdio.h>
 
+static void format_into(char *to, size_t cap, const char *format, va_list args) __attribute__((format(printf, 3, 0)));
+
 static void format_into(char *to, size_t cap, const char *format, va_list args)
 {
     if (vsnprintf(to, cap, format, args) < 0)

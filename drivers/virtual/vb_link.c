@@ -127,8 +127,9 @@ static void answer_text(struct vb_link *l, struct vbench *vb, const char *line, 
             end = "\n";
     if (vbench_text(vb, vb->bus[l->bus].name, line, reply, sizeof reply - 2, &took) != VBENCH_OK || !*reply)
         return;
-    strcat(reply, end);
-    vb_link_say(l, reply, strlen(reply), now_ns + (f && f->kind == VB_LATE ? f->delay_ns : 0));
+    size_t n = strlen(reply);
+    memcpy(reply + n, end, strlen(end)); /* the two bytes kept free above */
+    vb_link_say(l, reply, n + strlen(end), now_ns + (f && f->kind == VB_LATE ? f->delay_ns : 0));
 }
 
 static void take_text(struct vb_link *l, struct vbench *vb, int64_t now_ns)
