@@ -67,7 +67,7 @@ int civil_parse_instant(const char *text, int64_t *utc_s)
         return -1;
     if (hour < 0 || hour > 23 || minute < 0 || minute > 59 || s < 0 || s > 59)
         return -1;
-    *utc_s = day + hour * 3600 + minute * 60 + s;
+    *utc_s = day + hour * INT64_C(3600) + minute * INT64_C(60) + s;
     return 0;
 }
 

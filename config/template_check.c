@@ -103,7 +103,7 @@ int expression_check(const char *text, struct error *err)
     struct scan s = {0};
     regex_t compiled;
     char why[128];
-    for (const char *c = text; *c != '\0'; c++) {
+    for (const char *c = text; c != NULL && *c != '\0'; c++) {
         if (scan_one(&s, &c, err) != 0)
             return -1;
         if (s.depth < 0 || s.depth > 1)

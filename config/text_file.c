@@ -11,6 +11,15 @@
 #include "text_file.h"
 #include "unit_file.h"
 
+/* errno in words; strerror itself may not be used by threads. */
+static int say_errno(struct error *err, const char *what, const char *path)
+{
+    char why[128] = "";
+    if (strerror_r(errno, why, sizeof why) != 0)
+        (void)text_format(why, sizeof why, "error %d", errno);
+    return error_set(err, "cannot %s %s: %s", what, path, why);
+}
+
 static int read_open(FILE *f, const char *path, char **text, size_t *size, struct error *err)
 {
     struct stat st;
@@ -25,7 +34,7 @@ static int read_open(FILE *f, const char *path, char **text, size_t *size, struc
     size_t n = fread(bytes, 1, cap, f);
     if (ferror(f)) {
         free(bytes);
-        return error_set(err, "cannot read %s: %s", path, strerror(errno));
+        return say_errno(err, "read", path);
     }
     bytes[n] = '\0';
     *text = bytes;
@@ -37,7 +46,7 @@ int config_file_read(const char *path, char **text, size_t *size, struct error *
 {
     FILE *f = fopen(path, "rbe");
     if (f == NULL)
-        return error_set(err, "cannot open %s: %s", path, strerror(errno));
+        return say_errno(err, "open", path);
     int rc = read_open(f, path, text, size, err);
     (void)fclose(f);
     return rc;
@@ -54,8 +63,8 @@ void text_file_problem(const char *path, const struct error *err, struct problem
 
 int map_load(const char *path, struct device_map *map, struct problems *problems)
 {
-    char *text;
-    size_t size;
+    char *text = NULL;
+    size_t size = 0;
     struct error err;
     if (config_file_read(path, &text, &size, &err) != 0) {
         text_file_problem(path, &err, problems);
@@ -69,8 +78,8 @@ int map_load(const char *path, struct device_map *map, struct problems *problems
 
 int unit_file_load(const char *path, struct unit_plate *plate, struct problems *problems)
 {
-    char *text;
-    size_t size;
+    char *text = NULL;
+    size_t size = 0;
     struct error err;
     if (config_file_read(path, &text, &size, &err) != 0) {
         text_file_problem(path, &err, problems);

@@ -58,7 +58,7 @@ static struct node *node_new(struct build *b, enum node_kind kind, const yaml_ma
     }
     if (t->count == t->cap) {
         size_t cap = t->cap == 0 ? 256 : t->cap * 2;
-        struct node **nodes = realloc(t->nodes, cap * sizeof *nodes);
+        struct node **nodes = realloc(t->nodes, cap * sizeof(struct node *));
         if (nodes == NULL) {
             stop(b, mark, "out of memory", "");
             return NULL;
