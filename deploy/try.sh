@@ -142,6 +142,13 @@ a=$(begin A HQ-0147 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 b=$(begin B HQ-0152 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 d=$(begin D HQ-0171 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 judge "$b" "$d" "$a"
+sed -n '/cycle\|shutoff\|reset\|Verdict/p' "watch-$b.log" | sed 's/^/  HQ-0152  /'
+
+echo
+echo "The quick check of a returned unit (screen), and how far past its rating the cut-out unit goes (to-cutout):"
+s=$(begin A HQ-0147 1 screen --start warm)
+t=$(begin B HQ-0152 1 to-cutout --cap "30 min" --repeats 1 --start warm --consent-past-rating)
+judge "$s" "$t"
 
 echo
 $soakbench run list
@@ -156,10 +163,22 @@ for run in $a $b $c $d; do
     $soakbench record "$run" --png "run-$run.png" --pdf "run-$run.pdf" >/dev/null
 done
 if [ -n "$store" ]; then
-    count=$(curl -fs -m 10 -G "$store/query" --data-urlencode "db=$database" \
-        --data-urlencode 'q=SELECT count(run_no) FROM reading,event,verdict' |
-        grep -o '"count"\],"values":\[\["[^]]*' | sed 's/.*,//' | tr '\n' ' ')
-    echo "The store at $store gave back these counts of readings, events and verdicts: $count"
+    # Streaming goes on behind the bench: ask until two answers are the same.
+    before=none
+    count=
+    waited=0
+    while [ "$before" != "$count" ] && [ $waited -lt 20 ]; do
+        waited=$((waited + 1))
+        before=$count
+        sleep 2
+        count=
+        for measurement in reading event verdict; do
+            n=$(curl -fs -m 10 -G "$store/query" --data-urlencode "db=$database" \
+                --data-urlencode "q=SELECT count(run_no) FROM $measurement" | sed 's/.*,\([0-9]*\)\]\].*/\1/')
+            count="$count $n ${measurement}s"
+        done
+    done
+    echo "The store at $store gave back:$count"
 fi
 echo "Curves:   $demo/examples/run-{$a,$b,$c,$d}.png"
 echo "Records:  $demo/examples/run-{$a,$b,$c,$d}.pdf"
