@@ -13,7 +13,7 @@ static const struct field bus_fields[] = {
     {"address", FIELD_TEXT, AT(struct raw_bus, bus.address),
      .help = "Numeric address and port, such as 127.0.0.1:502 or \"[::1]:502\". Names are not looked up: a bench must "
              "not depend on a name server."},
-    {"port", FIELD_TEXT, AT(struct raw_bus, bus.port),
+    {"port", FIELD_PATH, AT(struct raw_bus, bus.port),
      .help = "Path of the serial device; take one from /dev/serial/by-id, which stays the same when plugs are moved."},
     {"baud", FIELD_INT, AT(struct raw_bus, bus.baud), RANGE(300, 4000000), .flags = ZERO,
      .help = "Serial: bits a second. Without it: 9600."},
@@ -81,8 +81,8 @@ static void check_serial(struct raw_bus *b, struct problems *problems)
     if (b->bus.port[0] == '\0')
         node_problem(problems, b->at.node, PROBLEM_ERROR, "this bus needs a port",
                      "Add port: and the path of the serial device, such as /dev/serial/by-id/...");
-    else if (b->bus.port[0] != '/')
-        at_problem(problems, &b->at, "port", PROBLEM_ERROR, "the port is not an absolute path",
+    else if (strncmp(b->bus.port, "tty", 3) == 0 || strncmp(b->bus.port, "COM", 3) == 0)
+        at_problem(problems, &b->at, "port", PROBLEM_ERROR, "the name of a port is not enough: the path is needed",
                    "Write the whole path, such as /dev/ttyUSB0.");
     else if (strncmp(b->bus.port, "/dev/tty", 8) == 0 && strncmp(b->bus.port, "/dev/ttyUSB", 11) == 0)
         at_problem(problems, &b->at, "port", PROBLEM_HINT, "the numbers of USB ports change when plugs are moved",

@@ -92,7 +92,7 @@ static const struct mistake mistakes[] = {
      "needs an address", "address:"},
     {"timeout: 300 ms", "@baud: 9600", E, "no meaning for a bus of kind modbus-tcp", "Remove"},
     {"baud: 19200", "@address: 127.0.0.1:1", E, "no meaning for a bus of kind modbus-rtu", "Remove"},
-    {"port: /dev/ttyS0", "port: @ttyS0", E, "absolute path", "/dev/"},
+    {"port: /dev/ttyS0", "port: @ttyS0", E, "the path is needed", "/dev/"},
     {"stop_bits: 1", "data_bits: @7", E, "8 data bits", "Remove"},
     {"parity: even, stop_bits: 1", "parity: none, stop_bits: @1", H, "two stop bits", ""},
     {"port: /dev/ttyS0", "port: @/dev/ttyUSB0", H, "numbers of USB ports", "/dev/serial/by-id"},
