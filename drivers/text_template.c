@@ -167,38 +167,58 @@ int template_fill(const char *template, double number, char *line, size_t cap)
     return 0;
 }
 
-/* Counts in braces: at most 32, and not two of them in one expression within groups of each other. */
-static int check_counts(const char *expression, struct error *err)
+static bool is_repeat(char c)
 {
-    int counts = 0, repeats_after_group = 0;
+    return c == '*' || c == '+' || c == '?' || c == '{';
+}
+
+/* The end of a bracket expression that begins at `at`: its closing bracket, or the last character. */
+static const char *bracket_end(const char *at)
+{
+    const char *c = at + 1;
+    if (*c == '^')
+        c++;
+    if (*c == ']')
+        c++;
+    while (*c != '\0' && *c != ']')
+        c++;
+    return *c == ']' ? c : c - 1;
+}
+
+/* Each repetition of a repetition, or of a group, multiplies the size or the time of the machine that the C library
+ * builds; a back-reference makes it try everything. None of these is needed to find a number in a line. */
+static int check_costs(const char *expression, struct error *err)
+{
+    int counts = 0;
     for (const char *at = expression; *at != '\0'; at++) {
-        if (*at == '\\') {
-            if (isdigit((unsigned char)at[1]))
-                return error_set(err, "expression \"%s\": back-references are not allowed", expression);
-            if (at[1] != '\0')
-                at++;
+        if (*at == '\\' && isdigit((unsigned char)at[1]))
+            return error_set(err, "expression \"%s\": back-references are not allowed", expression);
+        if (*at == '\\' && at[1] != '\0') {
+            at++;
             continue;
         }
-        if (*at == '{') {
-            counts++;
-            for (const char *c = at + 1; *c != '\0' && *c != '}'; c++) {
-                if (isdigit((unsigned char)*c) && strtol(c, NULL, 10) > 32)
-                    return error_set(err, "expression \"%s\": counts above 32 are not allowed", expression);
-            }
+        if (*at == '[') {
+            at = bracket_end(at);
+            continue;
         }
-        if (*at == ')' && (at[1] == '{' || at[1] == '*' || at[1] == '+'))
-            repeats_after_group++;
+        if (*at == ')' && is_repeat(at[1]) && at[1] != '?')
+            return error_set(err, "expression \"%s\": a group may not be repeated", expression);
+        if ((*at == '}' || (is_repeat(*at) && *at != '{')) && is_repeat(at[1]))
+            return error_set(err, "expression \"%s\": what is repeated may not be repeated again", expression);
+        if (*at != '{')
+            continue;
+        counts++;
+        for (const char *c = at + 1; *c != '\0' && *c != '}'; c++) {
+            if (isdigit((unsigned char)*c) && strtol(c, NULL, 10) > 32)
+                return error_set(err, "expression \"%s\": counts above 32 are not allowed", expression);
+        }
     }
-    if (repeats_after_group > 0)
-        return error_set(err, "expression \"%s\": a group may not be repeated", expression);
-    if (counts > 4)
-        return error_set(err, "expression \"%s\": at most four counts", expression);
-    return 0;
+    return counts > 4 ? error_set(err, "expression \"%s\": at most four counts", expression) : 0;
 }
 
 int expression_compile(const char *expression, regex_t *compiled, struct error *err)
 {
-    if (check_counts(expression, err) != 0)
+    if (check_costs(expression, err) != 0)
         return -1;
     int rc = regcomp(compiled, expression, REG_EXTENDED);
     if (rc != 0) {

@@ -6,3 +6,5 @@ unit_test(drivers_stream SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/stream
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_text SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/text_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+unit_test(drivers_peers SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/peers_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)

@@ -118,7 +118,8 @@ START_TEST(expressions)
     ck_assert_double_eq(n.value, -3.5);
     ck_assert_int_eq(expression_match(&re, "temp . C", &blank, &n), -1);
     regfree(&re);
-    const char *refused[] = {"(a)\\1", "(a{1,255})", "((a+)+)b", "(a){5}", "no group", "(open", "(a*)*"};
+    const char *refused[] = {"(a)\\1",   "(a{1,255})", "(a{9}{9}{9}{9})", "(a{9}*)", "(a+++)", "(a*?)",
+                             "((a+)+)b", "(a){5}",     "no group",        "(open",   "(a*)*"};
     for (size_t i = 0; i < sizeof refused / sizeof refused[0]; i++)
         ck_assert_msg(expression_compile(refused[i], &re, &err) == -1, "%s was taken", refused[i]);
 }
