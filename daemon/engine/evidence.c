@@ -207,6 +207,12 @@ static void weigh_unit(const struct evidence *ev, struct shutoff *s)
             text, TEXT_CAP,
             "current and voltage went together, the supply stands at %.0f V and the unit still draws %.2f A",
             ev->u1_after, ev->i1_after);
+    } else if (draws) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SUPPLY_LOW, 0.75);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together and the unit still draws %.2f A; supply volts or a reset "
+                          "by itself would settle it",
+                          ev->i1_after);
     } else if (supply_known && !isnan(ev->i1_after)) {
         conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.5);
         (void)text_format(text, TEXT_CAP,

@@ -19,7 +19,8 @@ enum start_condition judge_start(struct engine *e, int ch, const struct run_requ
         return START_WARM;
     }
     if (!isnan(over) && over > l->cold_within_k) {
-        (void)text_format(why, cap, "exhaust air is %.1f K above the intake", over);
+        (void)text_format(
+            why, cap, "exhaust air is %.1f K above the intake: let it rest with its fan on, or start it as warm", over);
         return START_WARM;
     }
     if (rq->start == START_WARM) {
@@ -39,7 +40,8 @@ static enum basis basis_of(const struct run *r, const struct cycle_result *at, c
         bool held_hot = r->rq.heated_intake && off <= tol->intake_k && off >= -tol->intake_k;
         return held_hot ? BASIS_EQUILIBRIUM_40 : BASIS_EQUILIBRIUM;
     }
-    return r->start == START_WARM ? BASIS_WARM_CYCLE : BASIS_COLD_CYCLE;
+    /* Only the first cycle of a run from cold is a cold one. */
+    return r->start == START_WARM || at->number > 1 ? BASIS_WARM_CYCLE : BASIS_COLD_CYCLE;
 }
 
 static bool shutoff_tells(const struct run *r)
@@ -117,15 +119,46 @@ static void say_deviations(uint32_t bits, char *text, size_t cap)
         (void)text_append(text, cap, ")");
 }
 
+/* What a run to the cut-out is for: how far past the rating, and how long to the reset. */
+static void say_past_rating(const struct run *r, struct verdict *v, const char *start)
+{
+    size_t cap = sizeof v->reason;
+    (void)text_format(v->reason, cap, "held %.0f s at %.0f A %s, rated %.0f s", v->at_rated_s, r->point.current_a,
+                      start, v->rated_on_s);
+    if (v->rated_on_s > 0 && v->at_rated_s > v->rated_on_s)
+        (void)text_append(v->reason, cap, " (%.0f %% past it)", 100 * (v->at_rated_s / v->rated_on_s - 1));
+    if (r->has_first_shutoff)
+        (void)text_append(v->reason, cap, ", then %s", shutoff_cause_name(v->cause));
+    else
+        (void)text_append(v->reason, cap, ", ended by the cap without a shutoff");
+    if (v->reset_s > 0)
+        (void)text_append(v->reason, cap, "; reset after %.1f min", v->reset_s / 60);
+    if (!isnan(v->own_percent_on))
+        (void)text_append(v->reason, cap, "; own capability %.0f %% by %d cut-outs", v->own_percent_on, r->cutouts);
+}
+
 static void say_hold(const struct run *r, struct verdict *v, const char *start)
 {
     size_t cap = sizeof v->reason;
-    if (v->kind == VERDICT_MET)
+    if (r->rq.procedure == PROCEDURE_TO_CUTOUT)
+        say_past_rating(r, v, start);
+    else if (v->kind == VERDICT_MET)
         (void)text_format(v->reason, cap, "met: held %.0f A for the rated %.0f s of each cycle %s", r->point.current_a,
                           v->rated_on_s, start);
     else
         (void)text_format(v->reason, cap, "held %d cycle%s %s: %.0f s at %.0f A, rated %.0f s", v->cycles_valid,
                           v->cycles_valid == 1 ? "" : "s", start, v->at_rated_s, r->point.current_a, v->rated_on_s);
+}
+
+static void say_not_met(const struct run *r, struct verdict *v, const char *start)
+{
+    size_t cap = sizeof v->reason;
+    (void)text_format(v->reason, cap, "not met: %s after %.0f s, rated %.0f s, in cycle %d %s",
+                      shutoff_cause_name(v->cause), v->shutoff_s, v->rated_on_s, r->shutoff_cycle.number, start);
+    if (v->reset_s > 0)
+        (void)text_append(v->reason, cap, "; reset after %.1f min", v->reset_s / 60);
+    if (!isnan(v->own_percent_on))
+        (void)text_append(v->reason, cap, "; own capability %.0f %% by %d cut-outs", v->own_percent_on, r->cutouts);
 }
 
 static void say_reason(const struct run *r, enum ending ending, const struct allowed *a, enum run_outcome outcome,
@@ -139,10 +172,7 @@ static void say_reason(const struct run *r, enum ending ending, const struct all
     } else if (v->kind == VERDICT_NOT_MET && outcome == OUTCOME_NEVER_REACHED) {
         (void)text_format(v->reason, cap, "not met: %s with the control at maximum", r->never_text);
     } else if (v->kind == VERDICT_NOT_MET) {
-        (void)text_format(v->reason, cap, "not met: %s after %.0f s, rated %.0f s, %s", shutoff_cause_name(v->cause),
-                          v->shutoff_s, v->rated_on_s, start);
-        if (v->reset_s > 0)
-            (void)text_append(v->reason, cap, "; reset after %.1f min", v->reset_s / 60);
+        say_not_met(r, v, start);
     } else if (ending == ENDING_CUT_SHORT) {
         (void)text_format(v->reason, cap, "undecided: cut short, %s", r->ending_text);
     } else if (r->has_first_shutoff && outcome != OUTCOME_NEVER_REACHED) {

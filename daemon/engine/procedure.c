@@ -578,6 +578,7 @@ static void learn_no_load_voltage(struct engine *e, int ch)
     struct event *v = emit_event(e, EVENT_UNIT_LIVE, ch);
     v->value_count = 1;
     v->values[0] = u;
+    (void)text_format(v->text, sizeof v->text, "output present: %.1f V before the load closes", u);
 }
 
 void procedure_poll(struct engine *e, int ch)

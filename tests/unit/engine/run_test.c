@@ -115,6 +115,8 @@ START_TEST(cut_out_hot_is_not_met)
     ck_assert_msg(v->kind == VERDICT_NOT_MET, "%s", v->reason);
     ck_assert_int_eq(v->cause, CAUSE_THERMAL_CUTOUT);
     ck_assert_int_ge(v->cycles_valid, 2);
+    /* shut off in a later cycle: no longer a cold one */
+    ck_assert_int_eq(v->basis, BASIS_WARM_CYCLE);
     ck_assert_double_lt(v->shutoff_s, 240);
     ck_assert_double_gt(v->reset_s, 60);
     ck_assert_int_ge(p->events_seen[EVENT_RESET_SEEN], 1);
@@ -287,6 +289,27 @@ START_TEST(to_cutout_times_on_and_reset)
     const struct verdict *v = &p->verdict[0];
     ck_assert_int_eq(p->events_seen[EVENT_RESET_SEEN], 4);
     ck_assert_msg(v->own_percent_on > 5 && v->own_percent_on < 60, "%f %s", v->own_percent_on, v->reason);
+    ck_assert_ptr_nonnull(strstr(v->reason, "thermal-cutout"));
+    ck_assert_ptr_nonnull(strstr(v->reason, "reset after"));
+    ck_assert_ptr_nonnull(strstr(v->reason, "own capability"));
+    finish(p);
+}
+END_TEST
+
+/* Past the rating, then cut out: the sentence says by how much. */
+START_TEST(to_cutout_past_the_rating_names_the_cutout)
+{
+    struct plant *p = begun(1);
+    p->channels[0].unit.cut_k = 40;
+    p->channels[0].unit.reset_k = 30;
+    struct run_request q = plant_request(PROCEDURE_TO_CUTOUT, 160, 35);
+    q.cap_ns = 1800 * SEC;
+    ck_assert_msg(plant_start(p, 0, &q) == 0, "%s", p->answer);
+    ck_assert(plant_until(p, 0, STATE_DONE, 7200));
+    const struct verdict *v = &p->verdict[0];
+    ck_assert_msg(v->kind == VERDICT_HELD, "%s", v->reason);
+    ck_assert_int_eq(v->cause, CAUSE_THERMAL_CUTOUT);
+    ck_assert_msg(strstr(v->reason, "past it), then thermal-cutout; reset after") != NULL, "%s", v->reason);
     finish(p);
 }
 END_TEST
@@ -460,6 +483,7 @@ int main(void)
     tcase_add_test(t, cut_out_under_harsh_current_is_undecided);
     tcase_add_test(t, operator_ends_undecided_and_opens);
     tcase_add_test(t, to_cutout_times_on_and_reset);
+    tcase_add_test(t, to_cutout_past_the_rating_names_the_cutout);
     tcase_add_test(t, hundred_percent_point_is_a_soak);
     tcase_add_test(t, setting_rests_before_the_first_cycle);
     tcase_add_test(t, replay_is_equal_to_the_bit);

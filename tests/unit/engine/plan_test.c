@@ -1,0 +1,301 @@
+/* What is decided before current flows: preflight lines, who may be on-load together, what the next session is told. */
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "error.h"
+#include "plant.h"
+#include "preflight.h"
+#include "stagger.h"
+
+/* A start that preflight must refuse, and the line that must say so. */
+struct refusal {
+    const char *line;
+    void (*spoil)(struct plant *p, struct run_request *q);
+    const char *accept; /* NULL: a refusal, not to be accepted away */
+};
+
+static void no_safety_test(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->safety_test_utc_s = 0;
+    (void)text_copy(q->accepts, TEXT_CAP, "load-path");
+}
+static void no_set_up(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->setup_confirmed = false;
+}
+static void live_without_breaking(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.control = CONTROL_ALWAYS_LIVE;
+    q->point.no_load_v = 105; /* contactors of the plant break up to 100 V */
+}
+static void too_much_voltage(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.no_load_v = 300;
+    q->point.process = PROCESS_PLASMA_CUT;
+}
+static void wrong_supply(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.supply_v = 400;
+}
+static void ac_with_mean_meters(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.output = OUTPUT_AC;
+    q->point.no_load_v = 70;
+}
+static void past_rating_unprotected(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->procedure = PROCEDURE_TO_CUTOUT;
+    q->protection = PROTECTION_NONE;
+}
+static void past_rating_without_consent(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->procedure = PROCEDURE_TO_CUTOUT;
+    q->consent_past_rating = false;
+}
+static void continuous_proof(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.percent_on = 100;
+}
+static void weak_cable(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->point.current_a = 300;
+    q->point.percent_on = 100;
+    q->procedure = PROCEDURE_SOAK;
+}
+static void disk_full(struct plant *p, struct run_request *q)
+{
+    (void)q;
+    struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.space_low = true}};
+    plant_input(p, &in);
+}
+static void by_night_without_means(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    q->unattended = true;
+    /* the plant has a second means and a smoke contact; a day later its watchdog is no longer proved */
+    p->journal_stuck = true;
+    p->tick_ns = 10 * SEC;
+    p->now_ns += 25 * 3600 * SEC;
+    struct input in = {.kind = INPUT_TIME};
+    plant_input(p, &in);
+    p->tick_ns = SEC / 10;
+    p->journal_stuck = false;
+    plant_run(p, 2);
+}
+
+static const struct refusal refusals[] = {
+    {"safety-test", no_safety_test, "safety-test"},
+    {"set-up", no_set_up, "set-up"},
+    {"breaking", live_without_breaking, NULL},
+    {"bank", too_much_voltage, NULL},
+    {"supply", wrong_supply, NULL},
+    {"meters", ac_with_mean_meters, NULL},
+    {"protection", past_rating_unprotected, NULL},
+    {"protection", past_rating_without_consent, NULL},
+    {"procedure", continuous_proof, NULL},
+    {"load-path", weak_cable, NULL},
+    {"record", disk_full, NULL},
+    {"watchdog", by_night_without_means, NULL},
+};
+
+enum { REFUSALS = sizeof refusals / sizeof refusals[0] };
+
+START_TEST(preflight_refuses)
+{
+    const struct refusal *r = &refusals[_i];
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    r->spoil(p, &q);
+    ck_assert_msg(plant_start(p, 0, &q) == 1, "%s lets it begin", r->line);
+    ck_assert_msg(strncmp(p->answer, r->line, strlen(r->line)) == 0, "%s instead of %s", p->answer, r->line);
+    ck_assert_int_eq(plant_state(p, 0), STATE_RIGGING);
+    ck_assert_int_eq(p->events_seen[EVENT_RUN_START], 0);
+    if (r->accept) {
+        (void)text_append(q.accepts, sizeof q.accepts, " %s", r->accept);
+        ck_assert_msg(plant_start(p, 0, &q) == 0, "%s", p->answer);
+    }
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(nothing_starts_unrigged_or_unasked)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    struct input in = {.kind = INPUT_OPERATOR, .u.operator_ = {.verb = VERB_START, .request = 99, .run = q}};
+    plant_input(p, &in);
+    ck_assert_int_eq(p->answer_code, 1);
+    ck_assert_int_eq(plant_operate(p, VERB_RIG, 0, ""), 0);
+    plant_input(p, &in);
+    ck_assert_int_eq(p->answer_code, 1);
+    ck_assert_ptr_nonnull(strstr(p->answer, "rigging"));
+    plant_free(p);
+}
+END_TEST
+
+/* After a session that broke off: everything free, nothing closes, a person confirms first. */
+START_TEST(interruption_needs_a_person)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_ON_LOAD));
+    struct input boot = {.kind = INPUT_BOOT};
+    engine_carry(p->engine, &boot.u.boot);
+    ck_assert_int_gt(boot.u.boot.channels[0].last_load_utc_ns, 0);
+    ck_assert_int_gt(boot.u.boot.devices[0].watchdog_proved_utc_ns, 0);
+    boot.u.boot.epoch = 2;
+    boot.u.boot.utc_ns = p->utc0_ns + 60 * SEC;
+    boot.u.boot.after_interruption = true;
+    engine_free(p->engine);
+    p->engine = engine_new(&p->bench);
+    p->channels[0].mask = p->channels[0].wanted = 0;
+    p->channels[0].trigger = false;
+    p->seq = 0;
+    plant_input(p, &boot);
+    struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true}};
+    plant_input(p, &up);
+    plant_run(p, 20);
+    ck_assert_int_eq(plant_state(p, 0), STATE_FREE);
+    ck_assert(!plant_load_closed(p, 0));
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    ck_assert_int_eq(plant_start(p, 0, &q), 1);
+    ck_assert_ptr_nonnull(strstr(p->answer, "interruption"));
+    ck_assert_int_eq(plant_operate(p, VERB_CONTINUE, 0, ""), 0);
+    ck_assert_msg(plant_start(p, 0, &q) == 0, "%s", p->answer);
+    plant_free(p);
+}
+END_TEST
+
+START_TEST(latch_outlives_the_session)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_LOCKED));
+    struct input boot = {.kind = INPUT_BOOT};
+    engine_carry(p->engine, &boot.u.boot);
+    engine_free(p->engine);
+    p->engine = engine_new(&p->bench);
+    plant_input(p, &boot);
+    ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    plant_free(p);
+}
+END_TEST
+
+/* Two units on one small circuit take turns; no moment is above the limit. */
+START_TEST(a_circuit_is_never_overloaded)
+{
+    struct plant *p = plant_new(3);
+    for (int ch = 0; ch < 3; ch++)
+        p->bench.channels[ch].circuit = 0;
+    p->bench.circuits[0].breaker.rated_a = 30; /* each takes 23 A */
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_SOAK, 160, 35);
+    q.soak_ns = 3600 * SEC;
+    for (int ch = 0; ch < 2; ch++)
+        ck_assert_msg(plant_start(p, ch, &q) == 0, "%s", p->answer);
+    bool both_ran = false;
+    for (int i = 0; i < 4000; i++) {
+        plant_run(p, 1);
+        ck_assert(!(p->channels[0].unit.i2 > 0 && p->channels[1].unit.i2 > 0));
+        both_ran = both_ran || p->channels[1].unit.i2 > 0;
+    }
+    ck_assert(both_ran);
+    plant_free(p);
+}
+END_TEST
+
+/* Time-stepped look at a plan: the most power, and the most current of each circuit. */
+static double peak_power(const struct stagger_item *items, int n, double *amps_of, int circuits)
+{
+    double peak = 0;
+    for (int c = 0; c < circuits; c++)
+        amps_of[c] = 0;
+    for (int t = 0; t < 600; t++) {
+        double watts = 0, amps[4] = {0};
+        for (int i = 0; i < n; i++) {
+            double since = t + 0.5 - items[i].offset_s;
+            if (since < 0)
+                since += 600;
+            if (!items[i].fits || since >= items[i].on_s)
+                continue;
+            watts += items[i].power_w;
+            amps[items[i].circuit] += items[i].supply_a;
+        }
+        peak = watts > peak ? watts : peak;
+        for (int c = 0; c < circuits; c++)
+            amps_of[c] = amps[c] > amps_of[c] ? amps[c] : amps_of[c];
+    }
+    return peak;
+}
+
+START_TEST(plans_keep_the_limits)
+{
+    uint64_t state = 7;
+    for (int round = 0; round < 200; round++) {
+        struct stagger_item items[64];
+        int n = round % 2 ? 2 + round % 7 : 64;
+        for (int i = 0; i < n; i++) {
+            state = state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
+            items[i] = (struct stagger_item){.on_s = 60 + (double)(state >> 40) / 16777216.0 * 300,
+                                             .cycle_s = 600,
+                                             .power_w = 2000 + (double)(state >> 50),
+                                             .supply_a = 10 + (double)(state >> 60),
+                                             .circuit = (int)(state >> 33 & 3)};
+        }
+        const double circuit_a[4] = {32, 40, 63, 32};
+        double amps[4];
+        stagger_plan(items, n, 15000, circuit_a, 4);
+        ck_assert_double_le(peak_power(items, n, amps, 4), 15000);
+        for (int c = 0; c < 4; c++)
+            ck_assert_double_le(amps[c], circuit_a[c]);
+    }
+}
+END_TEST
+
+/* Two units of half the cycle each: shifted, the peak is that of one. */
+START_TEST(a_plan_finds_the_lowest_peak)
+{
+    struct stagger_item items[4];
+    for (int i = 0; i < 4; i++)
+        items[i] = (struct stagger_item){.on_s = 300, .cycle_s = 600, .power_w = 1000, .circuit = 0};
+    double amps[1];
+    stagger_plan(items, 2, 0, NULL, 0);
+    ck_assert_double_eq_tol(peak_power(items, 2, amps, 1), 1000, 1e-9);
+    stagger_plan(items, 4, 0, NULL, 0);
+    ck_assert_double_eq_tol(peak_power(items, 4, amps, 1), 2000, 1e-9);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *s = suite_create("engine plans");
+    TCase *t = tcase_create("plans");
+    tcase_set_timeout(t, 60);
+    tcase_add_loop_test(t, preflight_refuses, 0, REFUSALS);
+    tcase_add_test(t, nothing_starts_unrigged_or_unasked);
+    tcase_add_test(t, interruption_needs_a_person);
+    tcase_add_test(t, latch_outlives_the_session);
+    tcase_add_test(t, a_circuit_is_never_overloaded);
+    tcase_add_test(t, plans_keep_the_limits);
+    tcase_add_test(t, a_plan_finds_the_lowest_peak);
+    suite_add_tcase(s, t);
+    SRunner *r = srunner_create(s);
+    srunner_run_all(r, CK_NORMAL);
+    int failed = srunner_ntests_failed(r);
+    srunner_free(r);
+    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}
