@@ -16,6 +16,8 @@
  *   INPUT_ACK of the command, so INPUT_ACK must be given for STEPS, OPEN, TRIGGER, DROP, SUPPLY, BEAT_STOP, BEAT_START.
  * - ACK_DONE of COMMAND_BEAT_STOP carries in stamp_ns the time of the last beat that went out (the watchdog's time
  *   counts from there). ACK_LEASE_EXPIRED: the device was dropped because its lease ran out.
+ * - INPUT_JOURNAL while anything is unsynced, at least twice in a second of real time: its age is real time and grows
+ *   here until the next one tells better.
  * - out->overflow: drop every load device at once; the engine could not say all it had to say.
  *
  * Operator's course: VERB_RIG (free or done -> rigging), VERB_RIGGED (confirmed at the bench), VERB_START (from

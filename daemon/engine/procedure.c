@@ -9,12 +9,13 @@
 #include "interlock.h"
 #include "judge.h"
 #include "load.h"
+#include "onload.h"
 #include "renewal.h"
 #include "stagger.h"
 #include "track.h"
 #include "trim.h"
 
-enum { READY_PATIENCE_S = 30, TRIES_MAX = 60, CYCLE_TOLERANCE_S = 12 };
+enum { READY_PATIENCE_S = 30, TRIES_MAX = 60 };
 
 static void phase_in(struct engine *e, int ch, int64_t after_ns)
 {
@@ -256,114 +257,6 @@ static void part_finish(struct engine *e, int ch)
     load_open(e, ch, false);
 }
 
-static void add_drift_point(struct engine *e, int ch)
-{
-    struct run *r = &channel_of(e, ch)->run;
-    double t = track_value(e, ch, SIG_T_EXHAUST);
-    if (isnan(t))
-        t = track_value(e, ch, SIG_T_CASE);
-    double intake = track_value(e, ch, SIG_T_INTAKE);
-    if (isnan(t) || isnan(intake))
-        return;
-    struct error err;
-    (void)drift_add(&r->drift_points, e->now_ns, t - intake);
-    const struct bench_limits *l = &e->bench.limits;
-    if (drift_find(&r->drift_points, l->drift_window_ns, 0.1, COVERAGE_90, &r->drift, &err) != 0)
-        return;
-    r->drift_known = true;
-    bool was = r->at_equilibrium;
-    r->at_equilibrium = drift_is_equilibrium(&r->drift, l->drift_window_ns, l->drift_limit_k_per_h);
-    if (r->at_equilibrium == was)
-        return;
-    if (!r->at_equilibrium) {
-        emit_text(e, EVENT_NOTE, ch, "no longer in equilibrium: up to %.1f K/h", r->drift.high_k_per_h);
-        return;
-    }
-    struct event *v = emit_event(e, EVENT_EQUILIBRIUM, ch);
-    v->value_count = 2;
-    v->values[0] = r->drift.slope_k_per_h;
-    v->values[1] = r->drift.high_k_per_h;
-    (void)text_format(v->text, sizeof v->text, "equilibrium: rise over intake changes by %.2f K/h, at most %.2f K/h",
-                      r->drift.slope_k_per_h, r->drift.high_k_per_h);
-}
-
-static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
-{
-    struct event *v = emit_event(e, EVENT_CYCLE, ch);
-    v->code = r->number;
-    v->code2 = r->valid ? 1 : 0;
-    v->value_count = EVENT_VALUES_MAX;
-    v->values[CYCLE_COMMANDED_S] = seconds_of(r->figures.commanded.best_ns);
-    v->values[CYCLE_CONDUCTING_S] = seconds_of(r->figures.conducting.best_ns);
-    v->values[CYCLE_AT_RATED_S] = seconds_of(r->figures.at_rated.best_ns);
-    v->values[CYCLE_IN_BAND_S] = seconds_of(r->figures.in_band.best_ns);
-    v->values[CYCLE_CURRENT_A] = r->figures.current_a.mean;
-    v->values[CYCLE_LOAD_V] = r->figures.voltage_v.mean;
-    v->values[CYCLE_SUPPLY_V] = r->supply_v;
-    v->values[CYCLE_INTAKE_DEGC] = r->intake_degc;
-    const struct figures *f = &e->channels[ch].figures;
-    if (f->is_void)
-        (void)text_copy(v->text, sizeof v->text, f->void_text);
-}
-
-/* Void for what the means show: conditions of the test, not the unit's doing. */
-static void check_cycle_means(struct engine *e, int ch, const struct cycle_result *r)
-{
-    struct channel *c = channel_of(e, ch);
-    const struct rating_point *p = &c->run.rq.point;
-    char text[REASON_CAP];
-    double off = 100 * (r->supply_v - p->supply_v) / p->supply_v;
-    double allowed = e->bench.limits.u1_void_pct;
-    if (p->supply_v > 0 && !isnan(off) && (off > allowed || off < -allowed)) {
-        (void)text_format(text, sizeof text, "supply %+.1f %% off the rated %.0f V", off, p->supply_v);
-        figures_void(e, ch, text);
-    }
-    if (r->figures.ends > 1)
-        figures_void(e, ch, "the current was interrupted");
-    if (r->figures.unseen_ns > 2 * SECOND_NS + 4 * signal_lag_ns(e, ch, SIG_I2))
-        figures_void(e, ch, "the current was not seen for part of the time");
-}
-
-void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
-{
-    struct channel *c = channel_of(e, ch);
-    struct run *run = &c->run;
-    *r = (struct cycle_result){.number = run->cycle};
-    figures_close(e, ch, e->now_ns, r);
-    double u_s = figures_time_uncertainty_s(&r->figures);
-    int64_t rated = run->rated_on_ns;
-    if (run_is_continuous(
-            run)) /* no pause in which a shutoff would be allowed; a hold has the edges of its first cycle */
-        rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
-    r->outcome =
-        hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
-    check_cycle_means(e, ch, r);
-    if (!shutoff && r->outcome != OUTCOME_HOLD && run->rq.procedure != PROCEDURE_TO_CUTOUT)
-        figures_void(e, ch, "the time at rated current fell short of the rated on-time");
-    r->valid = !c->figures.is_void;
-    c->figures.running = run_is_continuous(run) && !shutoff;
-    if (r->valid)
-        run->cycles_valid++;
-    else
-        run->cycles_void++;
-    run->last = *r;
-    run->has_last = true;
-    if (r->valid && !shutoff) {
-        run->deciding = *r;
-        run->has_deciding = true;
-        if (r->outcome != OUTCOME_HOLD)
-            run->all_held = false;
-    } else if (!shutoff) {
-        run->all_held = false;
-    }
-    tell_cycle(e, ch, r);
-    c->last_load_utc_ns = utc_of(e, e->now_ns);
-    if (!shutoff) {
-        trim_learn(e, ch, r);
-        add_drift_point(e, ch);
-    }
-}
-
 static bool run_is_done(struct engine *e, const struct run *r)
 {
     int64_t elapsed = e->now_ns - r->begin_ns;
@@ -442,92 +335,6 @@ void procedure_after_recovery(struct engine *e, int ch, bool reset_seen)
     phase_in(e, ch, 5 * SECOND_NS);
 }
 
-static void never_reached(struct engine *e, int ch, double reached_a)
-{
-    struct channel *c = channel_of(e, ch);
-    struct run *r = &c->run;
-    r->reached_a = reached_a;
-    struct event *v = emit_event(e, EVENT_NEVER_REACHED, ch);
-    v->value_count = 2;
-    v->values[0] = reached_a;
-    v->values[1] = r->point.current_a;
-    (void)text_format(r->never_text, sizeof r->never_text, "%.0f A reached of the rated %.0f A", reached_a,
-                      r->point.current_a);
-    (void)text_copy(v->text, sizeof v->text, r->never_text);
-    if (reached_a < flow_threshold(e, ch))
-        emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
-    else
-        emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", r->point.current_a - reached_a);
-    struct cycle_result result;
-    figures_void(e, ch, "rated current was not reached");
-    c->course = COURSE_ENDING;
-    cycle_close(e, ch, false, &result);
-    c->timers[TIMER_PHASE] = NEVER_NS;
-    r->ending_cause = CAUSE_NONE;
-    load_open(e, ch, false);
-}
-
-static void check_reached(struct engine *e, int ch, const struct cycle_figures *f)
-{
-    struct channel *c = channel_of(e, ch);
-    int64_t patience = 10 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
-    int64_t since = figures_since_ns(e, ch, f);
-    if (since == NEVER_NS) {
-        int64_t from =
-            c->run.cycle_begin_ns > c->load.commanded_on_ns ? c->run.cycle_begin_ns : c->load.commanded_on_ns;
-        if (e->step_ns - from > patience)
-            never_reached(e, ch, 0);
-        return;
-    }
-    if (f->at_rated.high_ns > 0 && f->at_rated.best_ns > 0) {
-        c->figures.rated_seen = true;
-        return;
-    }
-    if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
-        never_reached(e, ch, f->current_a.mean);
-}
-
-/* Current below rated for a while, having been there: not a shutoff, and worth saying once a cycle. */
-static void check_reduced(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    struct figures *f = &c->figures;
-    double i = track_value(e, ch, SIG_I2), u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1);
-    if (!f->rated_seen || f->reduced_told || isnan(i) || i >= c->run.point.current_a * 0.96 ||
-        i < 0.2 * c->run.point.current_a) {
-        f->low_since_ns = NEVER_NS;
-        return;
-    }
-    if (f->low_since_ns == NEVER_NS)
-        f->low_since_ns = e->step_ns;
-    if (e->step_ns - f->low_since_ns < 5 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2))
-        return;
-    f->reduced_told = true;
-    const char *why = "the unit gives less: thermal, or its own drift";
-    if (c->run.rq.point.supply_v > 0 && u1 < 0.95 * c->run.rq.point.supply_v)
-        why = "the supply is low as well: supply-limited";
-    else if (u > 0.98 * c->run.point.voltage_v)
-        why = "the voltage has not moved: the load's resistance has drifted";
-    struct event *v = emit_event(e, EVENT_OUTPUT_REDUCED, ch);
-    v->value_count = 2;
-    v->values[0] = c->run.point.current_a;
-    v->values[1] = i;
-    (void)text_copy(v->text, sizeof v->text, why);
-}
-
-static void check_judgement_signals(struct engine *e, int ch)
-{
-    static const enum signal_kind kinds[] = {SIG_U1, SIG_T_INTAKE};
-    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
-        int s = bench_channel_of(e, ch)->signal[kinds[k]];
-        if (s < 0 || !track_is_lost(e, s))
-            continue;
-        char text[REASON_CAP];
-        (void)text_format(text, sizeof text, "%.47s was lost", e->bench.signals[s].name);
-        figures_void(e, ch, text);
-    }
-}
-
 static void poll_part(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
@@ -545,11 +352,9 @@ static void poll_part(struct engine *e, int ch)
         c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
         return;
     }
-    check_judgement_signals(e, ch);
-    check_reduced(e, ch);
     struct cycle_figures f;
     figures_now(e, ch, &f);
-    check_reached(e, ch, &f);
+    onload_look(e, ch, &f);
     if (c->course == COURSE_PART && f.at_rated.low_ns >= on_load_goal_ns(&c->run))
         part_finish(e, ch);
 }

@@ -1,0 +1,117 @@
+/* The books of a cycle: its figures, whether it counts, and the drift from cycle to cycle. */
+#include <math.h>
+
+#include "emit.h"
+#include "error.h"
+#include "figures.h"
+#include "procedure.h"
+#include "track.h"
+#include "trim.h"
+
+static void add_drift_point(struct engine *e, int ch)
+{
+    struct run *r = &channel_of(e, ch)->run;
+    double t = track_value(e, ch, SIG_T_EXHAUST);
+    if (isnan(t))
+        t = track_value(e, ch, SIG_T_CASE);
+    double intake = track_value(e, ch, SIG_T_INTAKE);
+    if (isnan(t) || isnan(intake))
+        return;
+    struct error err;
+    (void)drift_add(&r->drift_points, e->now_ns, t - intake);
+    const struct bench_limits *l = &e->bench.limits;
+    if (drift_find(&r->drift_points, l->drift_window_ns, 0.1, COVERAGE_90, &r->drift, &err) != 0)
+        return;
+    r->drift_known = true;
+    bool was = r->at_equilibrium;
+    r->at_equilibrium = drift_is_equilibrium(&r->drift, l->drift_window_ns, l->drift_limit_k_per_h);
+    if (r->at_equilibrium == was)
+        return;
+    if (!r->at_equilibrium) {
+        emit_text(e, EVENT_NOTE, ch, "no longer in equilibrium: up to %.1f K/h", r->drift.high_k_per_h);
+        return;
+    }
+    struct event *v = emit_event(e, EVENT_EQUILIBRIUM, ch);
+    v->value_count = 2;
+    v->values[0] = r->drift.slope_k_per_h;
+    v->values[1] = r->drift.high_k_per_h;
+    (void)text_format(v->text, sizeof v->text, "equilibrium: rise over intake changes by %.2f K/h, at most %.2f K/h",
+                      r->drift.slope_k_per_h, r->drift.high_k_per_h);
+}
+
+static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
+{
+    struct event *v = emit_event(e, EVENT_CYCLE, ch);
+    v->code = r->number;
+    v->code2 = r->valid ? 1 : 0;
+    v->value_count = EVENT_VALUES_MAX;
+    v->values[CYCLE_COMMANDED_S] = seconds_of(r->figures.commanded.best_ns);
+    v->values[CYCLE_CONDUCTING_S] = seconds_of(r->figures.conducting.best_ns);
+    v->values[CYCLE_AT_RATED_S] = seconds_of(r->figures.at_rated.best_ns);
+    v->values[CYCLE_IN_BAND_S] = seconds_of(r->figures.in_band.best_ns);
+    v->values[CYCLE_CURRENT_A] = r->figures.current_a.mean;
+    v->values[CYCLE_LOAD_V] = r->figures.voltage_v.mean;
+    v->values[CYCLE_SUPPLY_V] = r->supply_v;
+    v->values[CYCLE_INTAKE_DEGC] = r->intake_degc;
+    const struct figures *f = &e->channels[ch].figures;
+    if (f->is_void)
+        (void)text_copy(v->text, sizeof v->text, f->void_text);
+}
+
+/* Void for what the means show: conditions of the test, not the unit's doing. */
+static void check_cycle_means(struct engine *e, int ch, const struct cycle_result *r)
+{
+    struct channel *c = channel_of(e, ch);
+    const struct rating_point *p = &c->run.rq.point;
+    char text[REASON_CAP];
+    double off = 100 * (r->supply_v - p->supply_v) / p->supply_v;
+    double allowed = e->bench.limits.u1_void_pct;
+    if (p->supply_v > 0 && !isnan(off) && (off > allowed || off < -allowed)) {
+        (void)text_format(text, sizeof text, "supply %+.1f %% off the rated %.0f V", off, p->supply_v);
+        figures_void(e, ch, text);
+    }
+    if (r->figures.ends > 1)
+        figures_void(e, ch, "the current was interrupted");
+    if (r->figures.unseen_ns > 2 * SECOND_NS + 4 * signal_lag_ns(e, ch, SIG_I2))
+        figures_void(e, ch, "the current was not seen for part of the time");
+}
+
+void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *run = &c->run;
+    *r = (struct cycle_result){.number = run->cycle};
+    figures_close(e, ch, e->now_ns, r);
+    double u_s = figures_time_uncertainty_s(&r->figures);
+    int64_t rated = run->rated_on_ns;
+    if (run_is_continuous(
+            run)) /* no pause in which a shutoff would be allowed; a hold has the edges of its first cycle */
+        rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
+    r->outcome =
+        hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
+    check_cycle_means(e, ch, r);
+    if (!shutoff && r->outcome != OUTCOME_HOLD && run->rq.procedure != PROCEDURE_TO_CUTOUT)
+        figures_void(e, ch, "the time at rated current fell short of the rated on-time");
+    r->valid = !c->figures.is_void;
+    c->figures.running = run_is_continuous(run) && !shutoff;
+    if (r->valid)
+        run->cycles_valid++;
+    else
+        run->cycles_void++;
+    run->last = *r;
+    run->has_last = true;
+    if (r->valid && !shutoff) {
+        run->deciding = *r;
+        run->has_deciding = true;
+        if (r->outcome != OUTCOME_HOLD)
+            run->all_held = false;
+    } else if (!shutoff) {
+        run->all_held = false;
+    }
+    tell_cycle(e, ch, r);
+    c->last_load_utc_ns = utc_of(e, e->now_ns);
+    if (!shutoff) {
+        trim_learn(e, ch, r);
+        add_drift_point(e, ch);
+    }
+}

@@ -1,0 +1,103 @@
+#include "onload.h"
+
+#include <math.h>
+
+#include "emit.h"
+#include "error.h"
+#include "figures.h"
+#include "load.h"
+#include "procedure.h"
+#include "track.h"
+
+static void never_reached(struct engine *e, int ch, double reached_a)
+{
+    struct channel *c = channel_of(e, ch);
+    struct run *r = &c->run;
+    r->reached_a = reached_a;
+    struct event *v = emit_event(e, EVENT_NEVER_REACHED, ch);
+    v->value_count = 2;
+    v->values[0] = reached_a;
+    v->values[1] = r->point.current_a;
+    (void)text_format(r->never_text, sizeof r->never_text, "%.0f A reached of the rated %.0f A", reached_a,
+                      r->point.current_a);
+    (void)text_copy(v->text, sizeof v->text, r->never_text);
+    if (reached_a < flow_threshold(e, ch))
+        emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
+    else
+        emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", r->point.current_a - reached_a);
+    struct cycle_result result;
+    figures_void(e, ch, "rated current was not reached");
+    c->course = COURSE_ENDING;
+    cycle_close(e, ch, false, &result);
+    c->timers[TIMER_PHASE] = NEVER_NS;
+    r->ending_cause = CAUSE_NONE;
+    load_open(e, ch, false);
+}
+
+static void check_reached(struct engine *e, int ch, const struct cycle_figures *f)
+{
+    struct channel *c = channel_of(e, ch);
+    int64_t patience = 10 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
+    int64_t since = figures_since_ns(e, ch, f);
+    if (since == NEVER_NS) {
+        int64_t from =
+            c->run.cycle_begin_ns > c->load.commanded_on_ns ? c->run.cycle_begin_ns : c->load.commanded_on_ns;
+        if (e->step_ns - from > patience)
+            never_reached(e, ch, 0);
+        return;
+    }
+    if (f->at_rated.high_ns > 0 && f->at_rated.best_ns > 0) {
+        c->figures.rated_seen = true;
+        return;
+    }
+    if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
+        never_reached(e, ch, f->current_a.mean);
+}
+
+/* Current below rated for a while, having been there: not a shutoff, and worth saying once a cycle. */
+static void check_reduced(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct figures *f = &c->figures;
+    double i = track_value(e, ch, SIG_I2), u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1);
+    if (!f->rated_seen || f->reduced_told || isnan(i) || i >= c->run.point.current_a * 0.96 ||
+        i < 0.2 * c->run.point.current_a) {
+        f->low_since_ns = NEVER_NS;
+        return;
+    }
+    if (f->low_since_ns == NEVER_NS)
+        f->low_since_ns = e->step_ns;
+    if (e->step_ns - f->low_since_ns < 5 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2))
+        return;
+    f->reduced_told = true;
+    const char *why = "the unit gives less: thermal, or its own drift";
+    if (c->run.rq.point.supply_v > 0 && u1 < 0.95 * c->run.rq.point.supply_v)
+        why = "the supply is low as well: supply-limited";
+    else if (u > 0.98 * c->run.point.voltage_v)
+        why = "the voltage has not moved: the load's resistance has drifted";
+    struct event *v = emit_event(e, EVENT_OUTPUT_REDUCED, ch);
+    v->value_count = 2;
+    v->values[0] = c->run.point.current_a;
+    v->values[1] = i;
+    (void)text_copy(v->text, sizeof v->text, why);
+}
+
+static void check_judgement_signals(struct engine *e, int ch)
+{
+    static const enum signal_kind kinds[] = {SIG_U1, SIG_T_INTAKE};
+    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
+        int s = bench_channel_of(e, ch)->signal[kinds[k]];
+        if (s < 0 || !track_is_lost(e, s))
+            continue;
+        char text[REASON_CAP];
+        (void)text_format(text, sizeof text, "%.47s was lost", e->bench.signals[s].name);
+        figures_void(e, ch, text);
+    }
+}
+
+void onload_look(struct engine *e, int ch, const struct cycle_figures *f)
+{
+    check_judgement_signals(e, ch);
+    check_reduced(e, ch);
+    check_reached(e, ch, f);
+}

@@ -1,0 +1,10 @@
+/* What is watched while current flows, besides interlocks and shutoffs. */
+#ifndef ONLOAD_H
+#define ONLOAD_H
+
+#include "engine_state.h"
+
+/* Rated current never reached (ends the run), output reduced, judgement signals lost. f: the figures as of now. */
+void onload_look(struct engine *e, int ch, const struct cycle_figures *f);
+
+#endif
