@@ -26,6 +26,12 @@ static int put_readings(void *ctx, const struct input_readings *readings)
 static int put_ack(void *ctx, const struct input_ack *ack)
 {
     struct bus_stage *s = ctx;
+    const char *name = s->setup.config->bench.devices[ack->device].name;
+    if (ack->kind == ACK_LEASE_EXPIRED)
+        log_write(s->setup.log, LOG_LEVEL_WARN, "%s: its lease ran out, the load was dropped", name);
+    else if (ack->kind == ACK_FAILED)
+        log_write(s->setup.log, LOG_LEVEL_WARN, "%s: command %llu was not carried out", name,
+                  (unsigned long long)ack->command);
     return queue_put(s->setup.to_engine, INPUT_ACK, 0, ack, sizeof *ack);
 }
 

@@ -41,6 +41,46 @@ static char *link_counters(void *ctx)
     return counters_print(ctx);
 }
 
+static void link_night(void *ctx, struct run_night *night)
+{
+    struct runtime *rt = ctx;
+    const struct config *c = rt->config;
+    *night = (struct run_night){.allowed = c->unattended.allowed,
+                                .ups = c->unattended.ups,
+                                .beacon = c->unattended.beacon || c->beacon_point >= 0};
+    for (int i = 0; i < c->notify_count; i++)
+        night->outside = night->outside || c->notify[i].kind == NOTIFY_HEARTBEAT;
+    if (rt->notify)
+        night->acknowledged_utc_s = notify_proof_acknowledged_utc_s(notify_stage_proof(rt->notify));
+}
+
+static int link_notify_test(void *ctx, uint64_t request, const char *who, struct error *err)
+{
+    struct runtime *rt = ctx;
+    if (!rt->notify)
+        return error_set(err, "nobody is told: the configuration has no notify");
+    if (notify_proof_ask(notify_stage_proof(rt->notify), request, who, err))
+        return -1;
+    wake_fd(rt->notify_fd);
+    return 0;
+}
+
+static int link_notify_acknowledge(void *ctx, const char *code, const char *who, struct error *err)
+{
+    struct runtime *rt = ctx;
+    struct input_operator note = {.verb = VERB_NOTE, .channel = -1, .device = -1};
+    if (!rt->notify)
+        return error_set(err, "nobody is told: the configuration has no notify");
+    if (notify_proof_acknowledge(notify_stage_proof(rt->notify), code, bench_clock_real_ns(rt->clock),
+                                 bench_clock_utc_ns(rt->clock) / INT64_C(1000000000), err))
+        return -1;
+    text_copy(note.who, sizeof note.who, who);
+    text_copy(note.text, sizeof note.text, "acknowledged the test message: messages reach somebody");
+    if (runtime_submit(rt, &note))
+        log_write(rt->log, LOG_LEVEL_WARN, "notify: the acknowledgement is not in the record, the engine is busy");
+    return 0;
+}
+
 static int64_t link_real_ns(void *ctx)
 {
     struct runtime *rt = ctx;
@@ -69,6 +109,9 @@ struct control_hooks runtime_control_hooks(struct runtime *rt)
                                   .put_on_file = link_put_on_file,
                                   .next_run_no = link_next_run_no,
                                   .counters = link_counters,
+                                  .night = link_night,
+                                  .notify_test = link_notify_test,
+                                  .notify_acknowledge = link_notify_acknowledge,
                                   .real_ns = link_real_ns,
                                   .utc_ns = link_utc_ns,
                                   .log = link_log};

@@ -202,6 +202,22 @@ static void carry_out(struct engine_stage *s, const struct command *c)
 
 /* ---- one step ---- */
 
+/* The few events that whoever looks after the daemon wants to see in its log as well. */
+static void log_event(struct engine_stage *s, const struct event *e)
+{
+    static const enum event_kind worth[] = {EVENT_RUN_START, EVENT_RUN_END,        EVENT_INTERLOCK,
+                                            EVENT_ALARM,     EVENT_SUPPLY_TRIP,    EVENT_INTERLOCK_RESET,
+                                            EVENT_GAP,       EVENT_WATCHDOG_PROVED};
+    for (size_t i = 0; i < sizeof worth / sizeof worth[0]; i++)
+        if (e->kind == worth[i]) {
+            bool bad = e->kind == EVENT_INTERLOCK || e->kind == EVENT_ALARM || e->kind == EVENT_SUPPLY_TRIP;
+            bool of_channel = e->channel >= 0 && e->channel < s->setup.bench->channel_count;
+            log_write(s->setup.log, bad ? LOG_LEVEL_WARN : LOG_LEVEL_NOTICE, "%s %s: %s",
+                      of_channel ? s->setup.bench->channels[e->channel].name : "bench", event_kind_name(e->kind),
+                      e->text);
+        }
+}
+
 static void record_outcome(struct engine_stage *s)
 {
     const struct engine_out *out = s->out;
@@ -209,6 +225,7 @@ static void record_outcome(struct engine_stage *s)
     for (int i = 0; i < out->event_count; i++) {
         put_record(s, RECORD_EVENT, &out->events[i], sizeof out->events[i]);
         urgent = urgent || event_is_urgent(out->events[i].kind);
+        log_event(s, &out->events[i]);
     }
     for (int i = 0; i < out->verdict_count; i++) {
         struct verdict_record v = {.seq = s->seq, .seen_ns = s->seen_ns, .verdict = out->verdicts[i]};

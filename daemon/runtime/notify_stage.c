@@ -50,6 +50,7 @@ struct notify_stage {
     struct told told[TOLD_MAX];
     int told_next;
     uint64_t numbers;
+    struct notify_proof *proof;
     _Atomic uint64_t delivered, failures;
     _Atomic int64_t last_delivered_utc_s;
     atomic_int pending;
@@ -67,6 +68,12 @@ static int beat_by_network(void *ctx, int target, struct error *err)
     return notify_beat(&s->setup.config->notify[target], err);
 }
 
+static int send_message(void *ctx, int target, const struct notify_message *message, struct error *err)
+{
+    struct notify_stage *s = ctx;
+    return s->setup.send ? s->setup.send(s->setup.ctx, target, message, err) : send_by_network(s, target, message, err);
+}
+
 struct notify_stage *notify_stage_new(const struct notify_setup *setup, struct error *err)
 {
     struct notify_stage *s = calloc(1, sizeof *s);
@@ -75,12 +82,30 @@ struct notify_stage *notify_stage_new(const struct notify_setup *setup, struct e
         return NULL;
     }
     s->setup = *setup;
+    struct notify_proof_setup proof = {.config = setup->config,
+                                       .send = send_message,
+                                       .send_ctx = s,
+                                       .answer = setup->answer,
+                                       .answer_ctx = setup->ctx};
+    s->proof = notify_proof_new(&proof, err);
+    if (!s->proof) {
+        free(s);
+        return NULL;
+    }
     return s;
 }
 
 void notify_stage_free(struct notify_stage *stage)
 {
+    if (!stage)
+        return;
+    notify_proof_free(stage->proof);
     free(stage);
+}
+
+struct notify_proof *notify_stage_proof(struct notify_stage *stage)
+{
+    return stage->proof;
 }
 
 /* ---- what is to be told ---- */
@@ -215,6 +240,13 @@ static bool is_due(const struct waiting *w, int target, int64_t utc_s)
     return (w->targets & UINT32_C(1) << target) && utc_s >= w->due_utc_s;
 }
 
+/* What a notice is about, whatever channel it came from: smoke locks four channels and is one matter. */
+static const char *matter(const struct journal_notice *n)
+{
+    const char *colon = strncmp(n->text, "Channel ", 8) == 0 ? strstr(n->text, ": ") : NULL;
+    return colon ? colon + 2 : n->text;
+}
+
 /* Which notices go into the target's next message: bits in take. One matter that is urgent, or all that can wait, or
  * all of them together when there were too many messages already. Returns how many. */
 static int choose(const struct notify_stage *s, int target, bool together, int64_t utc_s, bool take[NOTICES_MAX])
@@ -226,20 +258,17 @@ static int choose(const struct notify_stage *s, int target, bool together, int64
             first = i;
     }
     for (int i = 0; i < s->count; i++) {
-        bool same = first < 0 || together || i == first;
+        const struct journal_notice *n = &s->waiting[i].notice;
+        bool same = first < 0 || together ||
+                    (n->urgency == NOTIFY_NOW && strcmp(matter(n), matter(&s->waiting[first].notice)) == 0);
         take[i] = same && is_due(&s->waiting[i], target, utc_s);
         count += take[i];
     }
     return count;
 }
 
-static char *write_body(const struct notify_stage *s, const bool take[NOTICES_MAX])
+static void write_notices(const struct notify_stage *s, const bool take[NOTICES_MAX], FILE *to)
 {
-    char *text = NULL;
-    size_t size = 0;
-    FILE *to = open_memstream(&text, &size);
-    if (!to)
-        return NULL;
     for (int i = 0; i < s->count; i++) {
         const struct journal_notice *n = &s->waiting[i].notice;
         if (!take[i])
@@ -252,25 +281,38 @@ static char *write_body(const struct notify_stage *s, const bool take[NOTICES_MA
             fprintf(to, ", run %" PRId64, n->run_no);
         fprintf(to, ": %s\n", n->text);
     }
+}
+
+/* Body, malloc'd, and subject. What nobody is woken for goes behind the morning sheet. NULL when memory is short. */
+static char *write_message(const struct notify_stage *s, const bool take[NOTICES_MAX], int count,
+                           struct notify_message *m)
+{
+    char *text = NULL;
+    size_t size = 0;
+    FILE *to = open_memstream(&text, &size);
+    if (!to)
+        return NULL;
+    for (int i = 0; i < s->count; i++)
+        if (take[i]) {
+            m->urgent = m->urgent || s->waiting[i].notice.urgency == NOTIFY_NOW;
+            if (!m->subject[0])
+                text_format(m->subject, sizeof m->subject, "%s: %.90s", m->bench, s->waiting[i].notice.text);
+        }
+    if (count > 1)
+        text_format(m->subject, sizeof m->subject, "%s: %d messages", m->bench, count);
+    if (!m->urgent && s->setup.sheet) {
+        char line[96] = "";
+        if (s->setup.sheet(s->setup.ctx, line, sizeof line, to) == 0) {
+            text_format(m->subject, sizeof m->subject, "%.40s: %.80s", m->bench, line);
+            fputs("\nMessages of the night\n", to);
+        }
+    }
+    write_notices(s, take, to);
     if (fclose(to)) {
         free(text);
         return NULL;
     }
     return text;
-}
-
-static void write_subject(const struct notify_stage *s, const bool take[NOTICES_MAX], int count,
-                          struct notify_message *m)
-{
-    for (int i = 0; i < s->count; i++) {
-        if (!take[i])
-            continue;
-        m->urgent = m->urgent || s->waiting[i].notice.urgency == NOTIFY_NOW;
-        if (!m->subject[0])
-            text_format(m->subject, sizeof m->subject, "%s: %.90s", m->bench, s->waiting[i].notice.text);
-    }
-    if (count > 1)
-        text_format(m->subject, sizeof m->subject, "%s: %d messages", m->bench, count);
 }
 
 static void sent(struct notify_stage *s, int target, const bool take[NOTICES_MAX], int64_t real_ns, int64_t utc_s)
@@ -332,12 +374,10 @@ static void run_target(struct notify_stage *s, int target, int64_t real_ns, int6
     int count = choose(s, target, together, utc_s, take);
     if (!count)
         return;
-    struct notify_message m = {.utc_s = utc_s, .number = ++s->numbers, .body = write_body(s, take)};
+    struct notify_message m = {.utc_s = utc_s, .number = ++s->numbers};
     text_copy(m.bench, sizeof m.bench, s->setup.config->bench.name);
-    write_subject(s, take, count, &m);
-    int status = !m.body         ? error_set(&err, "out of memory")
-                 : s->setup.send ? s->setup.send(s->setup.ctx, target, &m, &err)
-                                 : send_by_network(s, target, &m, &err);
+    m.body = write_message(s, take, count, &m);
+    int status = m.body ? send_message(s, target, &m, &err) : error_set(&err, "out of memory");
     free(m.body);
     if (status)
         failed(s, target, take, real_ns, utc_s, &err);
@@ -365,6 +405,7 @@ int64_t notify_stage_run(struct notify_stage *stage, int64_t real_ns, int64_t ut
 {
     int64_t next_ns = real_ns + second_ns;
     sweep(stage, real_ns, utc_s);
+    notify_proof_run(stage->proof, real_ns, utc_s, ++stage->numbers);
     for (int i = 0; i < stage->setup.config->notify_count; i++) {
         if (stage->setup.config->notify[i].kind == NOTIFY_HEARTBEAT)
             run_beat(stage, i, real_ns);

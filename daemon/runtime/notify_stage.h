@@ -1,9 +1,9 @@
 /* Who is told, of what, and when. Notices are on record before anybody is told (the journal keeps them pending until
  * they are delivered), so neither a dead mail server nor a restart loses one.
  *
- *   - what somebody must come for goes out at once, one message a matter;
+ *   - what somebody must come for goes out at once, one message a matter, however many channels it locks;
  *   - the same matter again within 30 minutes counts as told;
- *   - what can wait goes out in one message at six in the morning, local time;
+ *   - what can wait goes out in one message at six in the morning, local time, behind the morning sheet;
  *   - more than 12 messages an hour to one target: the rest goes out together when the hour is over;
  *   - a target that fails is tried again after 5 s, doubling up to 10 minutes, for two days.
  *
@@ -14,11 +14,13 @@
 
 #include <stdbool.h>
 #include <stdint.h>
+#include <stdio.h>
 
 #include "config.h"
 #include "error.h"
 #include "journal_types.h"
 #include "log.h"
+#include "notify_proof.h"
 #include "notify_send.h"
 #include "queue.h"
 
@@ -28,6 +30,10 @@ struct notify_setup {
     struct log *log;
     void *ctx;
     bool (*all_well)(void *ctx); /* for the dead-man */
+    /* Writes the morning sheet, and one line of it for the subject. Returns 0, or -1 when there is none. May be NULL.
+     */
+    int (*sheet)(void *ctx, char *line, size_t cap, FILE *to);
+    void (*answer)(void *ctx, uint64_t request, int code, const char *text); /* of a test message; may be NULL */
     /* How messages go out; NULL: notify_send and notify_beat. Tests put their own. */
     int (*send)(void *ctx, int target, const struct notify_message *message, struct error *err);
     int (*beat)(void *ctx, int target, struct error *err);
@@ -37,6 +43,9 @@ struct notify_stage;
 
 struct notify_stage *notify_stage_new(const struct notify_setup *setup, struct error *err);
 void notify_stage_free(struct notify_stage *stage);
+
+/* The proof that messages reach a person; notify_stage_run sends what it is asked for. */
+struct notify_proof *notify_stage_proof(struct notify_stage *stage);
 
 /* A notice that is on disk and pending. Known ones are ignored. -1: no room now, it stays in the journal and comes
  * again with the next look. */

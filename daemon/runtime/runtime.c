@@ -5,6 +5,8 @@
 #include <unistd.h>
 
 #include "engine.h"
+#include "journal_read.h"
+#include "morning.h"
 #include "runtime_parts.h"
 
 static const int64_t finish_within_ns = INT64_C(60000000000);
@@ -102,17 +104,6 @@ static bool all_well(void *ctx)
            !atomic_load(&rt->journal_state.space_low);
 }
 
-static int make_notify(struct runtime *rt, struct error *err)
-{
-    struct notify_setup setup = {
-        .config = rt->config, .orders = rt->file_orders, .log = rt->log, .ctx = rt, .all_well = all_well};
-    if (!rt->config->notify_count)
-        return 0;
-    atomic_store(&rt->notices, true); /* whatever an earlier session left */
-    rt->notify = notify_stage_new(&setup, err);
-    return rt->notify ? 0 : -1;
-}
-
 static void journal_answer(void *ctx, uint64_t request, int code, const char *text)
 {
     struct runtime *rt = ctx;
@@ -120,6 +111,40 @@ static void journal_answer(void *ctx, uint64_t request, int code, const char *te
         rt->options.answer(rt->options.ctx, request, code, text);
     if (rt->control && control_answer(rt->control, request, code, text))
         log_write(rt->log, LOG_LEVEL_WARN, "control: an answer was lost, too many are waiting");
+}
+
+static int morning_sheet(void *ctx, char *line, size_t cap, FILE *to)
+{
+    struct runtime *rt = ctx;
+    struct error err = {""};
+    struct journal_reader *reader = journal_reader_open(rt->config->journal.path, &err);
+    struct morning *m = reader ? morning_new(reader, 0, &err) : NULL;
+    if (m) {
+        morning_line(m, line, cap);
+        morning_print(m, to);
+    } else {
+        log_write(rt->log, LOG_LEVEL_WARN, "notify: no morning sheet: %s", err.text);
+    }
+    int status = m ? 0 : -1;
+    morning_free(m);
+    journal_reader_close(reader);
+    return status;
+}
+
+static int make_notify(struct runtime *rt, struct error *err)
+{
+    struct notify_setup setup = {.config = rt->config,
+                                 .orders = rt->file_orders,
+                                 .log = rt->log,
+                                 .ctx = rt,
+                                 .all_well = all_well,
+                                 .sheet = morning_sheet,
+                                 .answer = journal_answer};
+    if (!rt->config->notify_count)
+        return 0;
+    atomic_store(&rt->notices, true); /* whatever an earlier session left */
+    rt->notify = notify_stage_new(&setup, err);
+    return rt->notify ? 0 : -1;
 }
 
 /* What is newly on disk may bring the engine on: a command may be waiting for its intent. */

@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/time.h>
 #include <sys/un.h>
@@ -64,6 +65,7 @@ static pid_t spawn(const char *const argv[], int out_fd)
     ck_assert_int_ge(pid, 0);
     if (pid == 0) {
         sigset_t none;
+        prctl(PR_SET_PDEATHSIG, SIGKILL); /* a test that fails leaves nothing running */
         sigemptyset(&none);
         sigprocmask(SIG_SETMASK, &none, NULL);
         int in_fd = open("/dev/null", O_RDONLY);
@@ -301,12 +303,27 @@ void tcp_bench_kill_daemon(struct tcp_bench *b)
     stop(&b->daemon, SIGKILL);
 }
 
+void tcp_bench_log(struct tcp_bench *b, const char *text, bool expected)
+{
+    char *log = tcp_bench_file(b->log);
+    bool found = strstr(log, text) != NULL;
+    if (found != expected)
+        fprintf(stderr, "%s\n", log);
+    free(log);
+    ck_assert_msg(found == expected, "\"%s\" is %s the daemon's log", text, found ? "in" : "not in");
+}
+
 /* ---- what people do ---- */
 
 void tcp_bench_do(struct tcp_bench *b, const char *words)
 {
     char *output = NULL;
     int status = tcp_bench_client(b, words, &output);
+    if (status) {
+        char *log = tcp_bench_file(b->log);
+        fprintf(stderr, "%s\n", log);
+        free(log);
+    }
     ck_assert_msg(status == 0, "soakbench %s: exit %d: %s", words, status, output);
     free(output);
 }
@@ -353,6 +370,21 @@ static int status_count(struct tcp_bench *b, const char *key, const char *value)
     return count;
 }
 
+/* The controller closes nothing before it has seen the heartbeat change. */
+static void wait_beats(struct tcp_bench *b)
+{
+    double end_s = tcp_bench_now_s() + 10;
+    int most = 0;
+    while (most < 2) {
+        char *output = NULL;
+        tcp_bench_client(b, "status --figures --json", &output);
+        for (const char *at = strstr(output, "\"beats\": "); at; at = strstr(at + 1, "\"beats\": "))
+            most = atoi(at + 9) > most ? atoi(at + 9) : most;
+        free(output);
+        ck_assert_msg(tcp_bench_now_s() < end_s, "no heartbeat went out");
+    }
+}
+
 static void wait_count(struct tcp_bench *b, const char *key, const char *value, int count, double timeout_s)
 {
     double end_s = tcp_bench_now_s() + timeout_s;
@@ -366,6 +398,7 @@ void tcp_bench_prepare(struct tcp_bench *b)
 {
     char words[1024];
     wait_count(b, "\"up\": ", "true", 4, 10);
+    wait_beats(b);
     tcp_bench_do(b, "watchdog prove bank --who Ines");
     wait_count(b, "\"isolated\": {", "\"value\": 0.0", 2, 30);
     for (int i = 0; i < 2; i++) {

@@ -65,6 +65,10 @@ int tcp_bench_closed(struct tcp_bench *b, int channel);
 /* Waits until the mask is (not) zero; true when it came to be within timeout_s. */
 bool tcp_bench_wait_closed(struct tcp_bench *b, int channel, bool closed, double timeout_s);
 
+/* Does the daemon's log hold the text? When that is not what is expected, the log goes to the standard error (it is too
+ * long for a test's message) and the test fails. */
+void tcp_bench_log(struct tcp_bench *b, const char *text, bool expected);
+
 /* Text of a file, malloc'd; "" when there is none. */
 char *tcp_bench_file(const char *path);
 
