@@ -239,6 +239,16 @@ static void record_outcome(struct engine_stage *s)
     atomic_fetch_add(&s->events, (uint64_t)out->event_count);
 }
 
+/* Whoever is told "accepted" or "done" must see it in the view when they look. */
+static void publish_before_answer(struct engine_stage *s)
+{
+    for (int i = 0; i < s->out->command_count; i++)
+        if (s->out->commands[i].kind == COMMAND_ANSWER) {
+            engine_stage_publish(s);
+            return;
+        }
+}
+
 /* Feed s->in, whose kind and content are set. */
 static void step(struct engine_stage *s)
 {
@@ -255,6 +265,7 @@ static void step(struct engine_stage *s)
     if (s->out->overflow)
         drop_all(s);
     record_outcome(s);
+    publish_before_answer(s);
     for (int i = 0; i < s->out->command_count; i++)
         carry_out(s, &s->out->commands[i]);
     if (in->kind == INPUT_SYNCED)

@@ -78,6 +78,7 @@ void engine_view(const struct engine *engine, struct bench_view *view)
 {
     (void)engine;
     view->channel_count = 1;
+    view->now_ns = the->seen_count; /* tells how far the view has come */
 }
 
 void engine_carry(const struct engine *engine, struct input_boot *boot)
@@ -99,6 +100,7 @@ struct fixture {
     int drops;
     int64_t lease_ns;
     int answers;
+    struct bench_view seen_at_answer;
 };
 
 static void on_lease(void *ctx, int device, int64_t until_ns)
@@ -129,6 +131,7 @@ static void on_answer(void *ctx, uint64_t request, int code, const char *text)
     (void)code;
     (void)text;
     f->answers++;
+    engine_stage_view(f->stage, &f->seen_at_answer);
 }
 
 static struct fixture *fixture_new(size_t record_bytes)
@@ -368,6 +371,16 @@ START_TEST(health_is_the_age_of_the_oldest_record)
 }
 END_TEST
 
+START_TEST(who_is_answered_sees_what_was_accepted)
+{
+    struct fixture *f = fixture_new(4000000);
+    step_with(f, &(struct command){.kind = COMMAND_ANSWER, .request = 5, .code = 0});
+    ck_assert_int_eq(f->answers, 1);
+    ck_assert_int_eq(f->seen_at_answer.now_ns, the->seen_count); /* not the view of up to 50 ms before */
+    fixture_free(f);
+}
+END_TEST
+
 START_TEST(end_all_needs_no_room)
 {
     struct fixture *f = fixture_new(4000000);
@@ -392,6 +405,7 @@ int main(void)
     tcase_add_test(t, lost_readings_are_told);
     tcase_add_test(t, a_full_journal_queue_stops_the_engine_and_drops);
     tcase_add_test(t, health_is_the_age_of_the_oldest_record);
+    tcase_add_test(t, who_is_answered_sees_what_was_accepted);
     tcase_add_test(t, end_all_needs_no_room);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
