@@ -42,7 +42,7 @@ struct map_point {
     double scale, offset; /* default 1, 0 */
     char unit[16];        /* as written in the map */
     enum dimension dim;
-    double to_base; /* factor from the map's unit to the dimension's base unit */
+    double to_base;           /* factor from the map's unit to the dimension's base unit */
     enum dimension value_dim; /* of the value that comes out: dim, or what the sensor makes of it */
     bool has_min, has_max;
     double min, max; /* outside: quality out-of-range */

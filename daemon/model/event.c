@@ -1,5 +1,7 @@
 #include "event.h"
 
+#include <stddef.h>
+
 static const char *const kind_names[EVENT_KIND_COUNT_] = {
     [EVENT_NOTE] = "note",
     [EVENT_STATE] = "state",
@@ -37,7 +39,9 @@ static const char *const kind_names[EVENT_KIND_COUNT_] = {
 
 const char *event_kind_name(enum event_kind kind)
 {
-    return kind > 0 && (unsigned)kind < EVENT_KIND_COUNT_ ? kind_names[kind] : "?";
+    if ((unsigned)kind >= EVENT_KIND_COUNT_ || kind_names[kind] == NULL)
+        return "?";
+    return kind_names[kind];
 }
 
 int event_is_urgent(enum event_kind kind)

@@ -120,6 +120,12 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_i32(w, q->repeats);
     put_bool(w, q->consent_past_rating);
     put_bool(w, q->unattended);
+    put_bool(w, q->night.allowed);
+    put_bool(w, q->night.ups);
+    put_bool(w, q->night.beacon);
+    put_bool(w, q->night.outside);
+    put_i64(w, q->night.acknowledged_utc_s);
+    put_bool(w, q->from_page);
     put_bool(w, q->setting);
     put_bool(w, q->heated_intake);
     put_bool(w, q->control_at_maximum);
@@ -150,6 +156,12 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->repeats = get_i32(r);
     q->consent_past_rating = get_bool(r);
     q->unattended = get_bool(r);
+    q->night.allowed = get_bool(r);
+    q->night.ups = get_bool(r);
+    q->night.beacon = get_bool(r);
+    q->night.outside = get_bool(r);
+    q->night.acknowledged_utc_s = get_i64(r);
+    q->from_page = get_bool(r);
     q->setting = get_bool(r);
     q->heated_intake = get_bool(r);
     q->control_at_maximum = get_bool(r);

@@ -87,6 +87,16 @@ enum operator_verb {
 
 enum start_condition { START_UNKNOWN, START_COLD, START_WARM, START_CONDITION_COUNT_ };
 
+/* What stands behind a run that nobody watches, besides what the bench itself shows. The daemon fills it in when a run
+ * is ordered; a client cannot. */
+struct run_night {
+    bool allowed;               /* the configuration lets this bench be left alone */
+    bool ups;                   /* controllers and computer have an uninterruptible supply: stated */
+    bool beacon;                /* a light shows that the bench is live */
+    bool outside;               /* somebody outside hears when this computer falls silent */
+    int64_t acknowledged_utc_s; /* when a person entered the code of a delivered test message; 0: not in this session */
+};
+
 /* Everything that a run needs to know, so that a run can be judged again from the input log alone. */
 struct run_request {
     int64_t run_no;
@@ -105,6 +115,8 @@ struct run_request {
     int32_t repeats;         /* to-cutout: how many cut-outs */
     bool consent_past_rating;
     bool unattended;
+    struct run_night night;
+    bool from_page;            /* ordered from a page: the bench's key switch has to be on */
     bool setting;              /* begin with the state `setting` */
     bool heated_intake;        /* intake is held at the rated ambient */
     bool control_at_maximum;   /* confirmed by the operator */

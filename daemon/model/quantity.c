@@ -1,5 +1,6 @@
 #include "quantity.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -82,7 +83,7 @@ static int number_prefix(const char *text, double *value, size_t *used)
     memcpy(copy, text, n);
     copy[n] = '\0';
     double v = strtod(copy, NULL);
-    if (v > 1.7976931348623157e308 || v < -1.7976931348623157e308)
+    if (!isfinite(v))
         return -1;
     *value = v;
     *used = n;

@@ -112,7 +112,9 @@ int64_t bench_clock_at_real_ns(const struct bench_clock *clock, int64_t real_ns)
 
 int64_t bench_clock_wait_ns(const struct bench_clock *clock, int64_t until_ns)
 {
-    int64_t left_ns = until_ns - bench_clock_now_ns(clock);
+    int64_t left_ns;
+    if (__builtin_sub_overflow(until_ns, bench_clock_now_ns(clock), &left_ns))
+        return INT64_MAX; /* "never" is further away than can be counted */
     if (left_ns <= 0)
         return 0;
     if (clock->kind != BENCH_CLOCK_SCALED)
