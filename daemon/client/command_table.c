@@ -146,6 +146,10 @@ static const struct option_row probe_options[] = {
 
 static const char *const forms[] = {"csv", "line-protocol", NULL};
 
+static const struct option_row morning_options[] = {
+    DATE("--since", "DATE", "runs that ended at or after (UTC); without it the last sixteen hours of the record"),
+};
+
 static const struct option_row record_options[] = {
     {"--pdf", OPTION_FILE, "FILE", "the paper record", DIM_NUMBER, NULL, 0, 0},
     {"--svg", OPTION_FILE, "FILE", "the curves, to be scaled", DIM_NUMBER, NULL, 0, 0},
@@ -304,6 +308,15 @@ static const struct command_row commands[] = {
      "Closes a step while the units are dead or isolated, stops the heartbeat and times the opening. Never with an "
      "always-live unit switched on behind it. Once a day and after each power-up.",
      OPTIONS(who_options), command_watchdog_prove},
+    {"notify", "test", NULL, OPERAND_NONE, 0, 0, "send a test message with a code to everybody who is told",
+     "Before each night without anybody at the bench. Whoever receives it enters its code with notify acknowledge.",
+     OPTIONS(who_options), command_notify_test},
+    {"notify", "acknowledge", "CODE", OPERAND_WORD, 1, 1, "enter the code of the test message",
+     "It shows that messages reach somebody, for the next twelve hours and until the daemon is restarted.",
+     OPTIONS(who_options), command_notify_acknowledge},
+    {"morning", NULL, NULL, OPERAND_NONE, 0, 0, "print the morning sheet: what held, what shut off, what to do first",
+     "From the record alone; also goes out by mail at six, when anything happened.", OPTIONS(morning_options),
+     command_morning},
     {"record", NULL, "RUN", OPERAND_RUN, 1, 1, "print a run's record, or draw its curves",
      "The journal is read; --config names paper and site.", OPTIONS(record_options), command_record},
     {"export", NULL, "RUN", OPERAND_RUN, 1, 1, "write a run's readings, events and verdicts as files",

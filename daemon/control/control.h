@@ -70,6 +70,16 @@ struct control_hooks {
      */
     char *(*counters)(void *ctx);
 
+    /* What stands behind a run without anybody at the bench, as it is now. NULL: nothing does. */
+    void (*night)(void *ctx, struct run_night *night);
+
+    /* Send a test message with a code to everybody who is told; control_answer says what became of it (2 sent, 1
+     * refused). Returns 0, or -1 with err when there is nobody to tell. May be NULL. */
+    int (*notify_test)(void *ctx, uint64_t request, const char *who, struct error *err);
+
+    /* A person enters the code of the test message. Returns 0, or -1 with err when it is not the code. May be NULL. */
+    int (*notify_acknowledge)(void *ctx, const char *code, const char *who, struct error *err);
+
     /* Monotonic, unscaled time, for the time limits of clients. */
     int64_t (*real_ns)(void *ctx);
 

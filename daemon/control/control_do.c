@@ -14,6 +14,13 @@ static int done(struct doing *d, json_t *result)
     return 0;
 }
 
+int server_done_text(struct doing *d, const char *text)
+{
+    struct json_build b = build_begin();
+    build_text(&b, "text", text);
+    return done(d, build_end(&b));
+}
+
 static int do_hello(struct doing *d)
 {
     struct json_build b = build_begin();
@@ -223,6 +230,8 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},
     [DO_UNIT_RELEASE] = {server_do_unit_release, "unit to due run note who"},
     [DO_UNIT_BASELINE] = {server_do_unit_baseline, "unit run who"},
+    [DO_NOTIFY_TEST] = {server_do_notify_test, "who"},
+    [DO_NOTIFY_ACKNOWLEDGE] = {server_do_notify_acknowledge, "code who"},
 };
 
 static bool word_in(const char *words, const char *word)

@@ -156,6 +156,8 @@ int server_do_run_start(struct doing *d)
     (void)text_copy(order->run.who, sizeof order->run.who, order->who);
     order->run.plate_version = unit->version;
     order->run.safety_test_utc_s = passed_utc_s;
+    if (d->c->hooks.night)
+        d->c->hooks.night(d->c->hooks.ctx, &order->run.night);
     order->run.run_no = d->c->hooks.next_run_no(d->c->hooks.ctx);
     if (order->run.run_no <= 0) {
         protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
@@ -167,6 +169,39 @@ out:
     free(order);
     free(unit);
     return result;
+}
+
+/* ---- the test message ---- */
+
+int server_do_notify_test(struct doing *d)
+{
+    char who[NAME_CAP];
+    struct error err = {""};
+    if (who_field(d, who) != 0)
+        return -1;
+    struct pending *p = server_begin(d);
+    if (!p)
+        return -1;
+    p->wait_done = true;
+    if (d->c->hooks.notify_test && d->c->hooks.notify_test(d->c->hooks.ctx, p->request, who, &err) == 0) {
+        (void)control_answer(d->c, p->request, 0, "sending");
+        return 0;
+    }
+    server_forget(d->c, p);
+    return protocol_fail(&d->err, "notify", "Add notify: to the configuration, and start the daemon again.", "%.250s",
+                         err.text[0] ? err.text : "this daemon tells nobody");
+}
+
+int server_do_notify_acknowledge(struct doing *d)
+{
+    char who[NAME_CAP], code[NAME_CAP] = "";
+    struct error err = {""};
+    if (who_field(d, who) != 0 || field_text(d->body, "code", code, sizeof code, &d->err) < 0)
+        return -1;
+    if (d->c->hooks.notify_acknowledge && d->c->hooks.notify_acknowledge(d->c->hooks.ctx, code, who, &err) == 0)
+        return server_done_text(d, "acknowledged: messages from this bench reach somebody");
+    return protocol_fail(&d->err, "code", "Send a new one with: soakbench notify test", "%.250s",
+                         err.text[0] ? err.text : "this daemon tells nobody");
 }
 
 /* ---- the register ---- */

@@ -37,6 +37,8 @@ static const struct verb_row verbs[DO_COUNT_] = {
     [DO_UNIT_INSPECT] = {"unit-inspect", true},
     [DO_UNIT_RELEASE] = {"unit-release", true},
     [DO_UNIT_BASELINE] = {"unit-baseline", true},
+    [DO_NOTIFY_TEST] = {"notify-test", true},
+    [DO_NOTIFY_ACKNOWLEDGE] = {"notify-acknowledge", true},
 };
 
 const char *protocol_verb_name(enum protocol_verb verb)

@@ -47,10 +47,12 @@ enum protocol_verb {
     DO_WATCHDOG_PROVE, /* device */
     DO_UNIT_ADD,       /* plate */
     DO_UNIT_LIST,
-    DO_UNIT_SHOW,     /* unit */
-    DO_UNIT_INSPECT,  /* unit, passed, kind, reference, date, due, note */
-    DO_UNIT_RELEASE,  /* unit, to, due, run, note: where the unit goes after its check */
-    DO_UNIT_BASELINE, /* unit, run */
+    DO_UNIT_SHOW,          /* unit */
+    DO_UNIT_INSPECT,       /* unit, passed, kind, reference, date, due, note */
+    DO_UNIT_RELEASE,       /* unit, to, due, run, note: where the unit goes after its check */
+    DO_UNIT_BASELINE,      /* unit, run */
+    DO_NOTIFY_TEST,        /* a test message with a code to everybody who is told */
+    DO_NOTIFY_ACKNOWLEDGE, /* code */
     DO_COUNT_
 };
 

@@ -86,11 +86,14 @@ int server_do_unit_add(struct doing *d);
 int server_do_unit_inspect(struct doing *d);
 int server_do_unit_release(struct doing *d);
 int server_do_unit_baseline(struct doing *d);
+int server_do_notify_test(struct doing *d);
+int server_do_notify_acknowledge(struct doing *d);
 
 /* control_do.c: the journal's reader (opened when needed; NULL with err), fields that several requests have, and their
  * errors. */
 struct journal_reader *server_reader(struct doing *d);
 int server_journal_failed(struct doing *d, const struct error *err);
+int server_done_text(struct doing *d, const char *text);
 int server_date(struct doing *d, const char *key, int64_t *utc_s);
 int server_serial(struct doing *d, char serial[NAME_CAP]);
 int server_no_unit(struct doing *d, const char *serial);

@@ -15,6 +15,9 @@
 #include "trim.h"
 #include "watchdog.h"
 
+/* A test message that a person acknowledged stands for the coming night. */
+enum { MESSAGE_GOOD_FOR_S = 12 * 3600 };
+
 /* What a line looks at. */
 struct ask {
     struct engine *e;
@@ -79,6 +82,19 @@ static enum preflight_result procedure_fits(const struct ask *a)
     return say(a, PREFLIGHT_PASS, "fits the rating point");
 }
 
+/* Does a rule of the shop take the load away when the unit's case or exhaust gets hot? */
+static bool temperature_is_limited(const struct ask *a)
+{
+    for (int i = 0; i < a->e->bench.rule_count; i++) {
+        const struct bench_rule *r = &a->e->bench.rules[i];
+        enum signal_kind kind = signal_kind_parse(r->signal);
+        if ((kind == SIG_T_CASE || kind == SIG_T_EXHAUST) && has_signal(a, kind) && r->sense != RULE_BELOW &&
+            (r->action == RULE_END || r->action == RULE_OPEN) && (r->channel < 0 || r->channel == a->ch))
+            return true;
+    }
+    return false;
+}
+
 static enum preflight_result protection(const struct ask *a)
 {
     const struct run_request *q = a->rq;
@@ -90,6 +106,10 @@ static enum preflight_result protection(const struct ask *a)
         return say(a, PREFLIGHT_REFUSE, "running past the rating needs the owner's consent");
     if (q->protection == PROTECTION_FITTED)
         return say(a, PREFLIGHT_PASS, "thermal protection fitted");
+    if (q->unattended && !temperature_is_limited(a))
+        return say(a, PREFLIGHT_REFUSE,
+                   "thermal protection not known to be fitted: unattended needs a rule that ends or opens on t_case or "
+                   "t_exhaust");
     if (!has_signal(a, SIG_T_EXHAUST) && !has_signal(a, SIG_T_CASE))
         return say(a, PREFLIGHT_WARN, "thermal protection not known to be fitted, and no case or exhaust temperature");
     return say(a, PREFLIGHT_WARN, "thermal protection not known to be fitted: somebody should watch the temperatures");
@@ -270,12 +290,17 @@ static enum preflight_result bench_safe(const struct ask *a)
     return say(a, PREFLIGHT_PASS, "no interlock stands in the way");
 }
 
+/* A start from elsewhere needs somebody at the bench who turned the key; at the bench itself the person is the key. */
 static enum preflight_result key_switch(const struct ask *a)
 {
-    if (!has_signal(a, SIG_KEY_SWITCH))
+    bool fitted = has_signal(a, SIG_KEY_SWITCH);
+    if (!fitted && !a->rq->from_page)
         return PREFLIGHT_NOT_ASKED;
-    return contact_is(a->e, a->ch, SIG_KEY_SWITCH, true) ? say(a, PREFLIGHT_PASS, "on")
-                                                         : say(a, PREFLIGHT_WARN, "the key at the bench is off");
+    if (!fitted)
+        return say(a, PREFLIGHT_REFUSE, "a start from a page needs a key switch at the bench: none is fitted");
+    if (contact_is(a->e, a->ch, SIG_KEY_SWITCH, true))
+        return say(a, PREFLIGHT_PASS, "on");
+    return say(a, a->rq->from_page ? PREFLIGHT_REFUSE : PREFLIGHT_WARN, "the key at the bench is off");
 }
 
 static enum preflight_result second_means(const struct ask *a)
@@ -287,15 +312,67 @@ static enum preflight_result second_means(const struct ask *a)
                : say(a, PREFLIGHT_PASS, "none: attended only");
 }
 
+/* ---- what a night needs, a line for each thing, so that everything that lacks is said at once ---- */
+
 static enum preflight_result unattended(const struct ask *a)
+{
+    if (!a->rq->unattended)
+        return PREFLIGHT_NOT_ASKED;
+    if (!a->rq->night.allowed)
+        return say(a, PREFLIGHT_REFUSE, "the configuration does not allow this bench to be left alone");
+    if (a->rq->setting)
+        return say(a, PREFLIGHT_WARN, "somebody has to dial the unit in first");
+    return say(a, PREFLIGHT_PASS, "allowed by the configuration");
+}
+
+static enum preflight_result detectors(const struct ask *a)
 {
     if (!a->rq->unattended)
         return PREFLIGHT_NOT_ASKED;
     if (!has_signal(a, SIG_T_BANK) || !has_signal(a, SIG_SMOKE))
         return say(a, PREFLIGHT_REFUSE, "unattended needs the bank's temperature and a smoke or heat detector");
-    if (a->rq->setting)
-        return say(a, PREFLIGHT_WARN, "somebody has to dial the unit in first");
-    return say(a, PREFLIGHT_PASS, "bank temperature and smoke detector are there");
+    if (isnan(track_value(a->e, a->ch, SIG_T_BANK)) || !contact_is(a->e, a->ch, SIG_SMOKE, false))
+        return say(a, PREFLIGHT_REFUSE, "the bank's temperature or the smoke detector is not read, or it alarms");
+    return say(a, PREFLIGHT_PASS, "bank temperature and smoke detector are read");
+}
+
+static enum preflight_result notification(const struct ask *a)
+{
+    if (!a->rq->unattended)
+        return PREFLIGHT_NOT_ASKED;
+    int64_t at_s = a->rq->night.acknowledged_utc_s;
+    int64_t age_s = utc_of(a->e, a->e->step_ns) / SECOND_NS - at_s;
+    if (at_s <= 0 || age_s > MESSAGE_GOOD_FOR_S || age_s < -60)
+        return say(a, PREFLIGHT_REFUSE,
+                   "no test message was delivered and acknowledged today: send one and enter its code");
+    (void)text_format(a->text, REASON_CAP, "test message acknowledged %lld min ago", (long long)(age_s / 60));
+    return PREFLIGHT_PASS;
+}
+
+static enum preflight_result outside(const struct ask *a)
+{
+    if (!a->rq->unattended)
+        return PREFLIGHT_NOT_ASKED;
+    return a->rq->night.outside
+               ? say(a, PREFLIGHT_PASS, "somebody outside hears when this computer falls silent")
+               : say(a, PREFLIGHT_REFUSE, "nobody outside would hear that this computer is dead: set up a heartbeat");
+}
+
+static enum preflight_result standby_supply(const struct ask *a)
+{
+    if (!a->rq->unattended)
+        return PREFLIGHT_NOT_ASKED;
+    return a->rq->night.ups
+               ? say(a, PREFLIGHT_PASS, "stated for controllers and computer")
+               : say(a, PREFLIGHT_REFUSE, "no uninterruptible supply is stated for load controllers and computer");
+}
+
+static enum preflight_result beacon(const struct ask *a)
+{
+    if (!a->rq->unattended)
+        return PREFLIGHT_NOT_ASKED;
+    return a->rq->night.beacon ? say(a, PREFLIGHT_PASS, "a light shows that the bench is live")
+                               : say(a, PREFLIGHT_REFUSE, "no light shows that the bench is live");
 }
 
 static enum preflight_result interrupted(const struct ask *a)
@@ -333,6 +410,11 @@ static const struct line lines[] = {
     {"key-switch", key_switch},
     {"second-means", second_means},
     {"unattended", unattended},
+    {"detectors", detectors},
+    {"notification", notification},
+    {"outside", outside},
+    {"standby-supply", standby_supply},
+    {"beacon", beacon},
 };
 
 int preflight_count(void)
