@@ -102,7 +102,7 @@ static void decode_values(const struct modbus_request *r, const uint8_t *data, s
 {
     bool bits = r->function == MODBUS_READ_COILS || r->function == MODBUS_READ_DISCRETE;
     for (unsigned i = 0; i < r->count; i++)
-        a->values[i] = bits ? (uint16_t)((unsigned)data[i / 8] >> (i % 8) & 1u) : get16(data + 2 * i);
+        a->values[i] = (uint16_t)(bits ? (unsigned)data[i / 8] >> (i % 8) & 1u : get16(data + 2 * i));
 }
 
 enum bus_error pdu_decode(const struct modbus_request *r, const uint8_t *pdu, size_t size, struct modbus_answer *a)
