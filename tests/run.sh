@@ -77,11 +77,9 @@ format_holds() {
 }
 
 cppcheck_holds() {
-    # jansson's loops are macros that cppcheck cannot see.
     # shellcheck disable=SC2046
     cppcheck --quiet --error-exitcode=1 --std=c11 --inline-suppr --enable=warning,performance,portability \
-        --suppress=missingIncludeSystem -j 2 '-Djson_array_foreach(a,i,v)=for(;;)' \
-        '-Djson_object_foreach(o,k,v)=for(;;)' \
+        --suppress=missingIncludeSystem --library=tests/cppcheck.cfg -j 2 \
         $(find daemon drivers config -type d | sed 's/^/-I /') daemon drivers config
 }
 

@@ -112,11 +112,11 @@ int64_t bench_clock_at_real_ns(const struct bench_clock *clock, int64_t real_ns)
 
 int64_t bench_clock_wait_ns(const struct bench_clock *clock, int64_t until_ns)
 {
-    int64_t left_ns;
-    if (__builtin_sub_overflow(until_ns, bench_clock_now_ns(clock), &left_ns))
-        return INT64_MAX; /* "never" is further away than can be counted */
-    if (left_ns <= 0)
+    int64_t now_ns = bench_clock_now_ns(clock), left_ns;
+    if (until_ns <= now_ns)
         return 0;
+    if (__builtin_sub_overflow(until_ns, now_ns, &left_ns))
+        return INT64_MAX; /* "never" is further away than can be counted */
     if (clock->kind != BENCH_CLOCK_SCALED)
         return left_ns;
     /* One more, so that a wait never ends just before the moment it waits for. */
