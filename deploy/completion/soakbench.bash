@@ -12,10 +12,11 @@ _soakbench()
         esac
     done
     case $first in
-    "") words="status unit rig rigged run reset continue note watchdog record export replay journal verify check probe config calc completion" ;;
+    "") words="status unit rig rigged run reset continue note watchdog notify morning record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
+    notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
     journal) [[ -z $second ]] && words=" check backup" || first="$first $second" ;;
     config) [[ -z $second ]] && words=" reference" || first="$first $second" ;;
     calc) [[ -z $second ]] && words=" load cycle heat supply lead sensor decision" || first="$first $second" ;;
@@ -159,6 +160,24 @@ _soakbench()
         ;;
     "watchdog prove")
         words="--who --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "notify test")
+        words="--who --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "notify acknowledge")
+        words="--who --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "morning")
+        words="--since --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac
