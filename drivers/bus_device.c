@@ -280,21 +280,32 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
         dev->protocol->read(bus, dev, &block, out);
         break;
     }
+    case PHASE_CLEAR:
+        dev->protocol->write(bus, dev, dev->clear_point, 0, out);
+        break;
     case PHASE_DOWN:
     case PHASE_UP:
         break;
     }
 }
 
+/* A device tells a restart by a mark that stays until it is taken off, or by a count that differs from the last. */
+static void note_power_up(struct device *dev)
+{
+    int at = dev->map->power_up_point;
+    double now = at >= 0 ? dev->latest[at] : NAN;
+    if (at < 0)
+        return;
+    if (dev->clear_point >= 0 ? now != 0 : !(now == dev->power_up))
+        dev->power_up_seen = true;
+    dev->power_up = now;
+}
+
 static void device_up(struct bus *bus, struct device *dev)
 {
     const struct device_map *map = dev->map;
-    bool power_up = false;
-    if (map->power_up_point >= 0) {
-        double now = dev->latest[map->power_up_point];
-        power_up = !(now == dev->power_up);
-        dev->power_up = now;
-    }
+    bool power_up = dev->power_up_seen;
+    dev->power_up_seen = false;
     dev->phase = PHASE_UP;
     dev->misses = 0;
     dev->pause_ns = PAUSE_FIRST_NS;
@@ -340,12 +351,21 @@ static void after_identity(struct bus *bus, struct device *dev)
         return;
     }
     dev->trusted = true;
+    note_power_up(dev);
     dev->step = 0;
     dev->step_again_real_ns = 0;
     if (dev->setup.lease == NULL)
         device_up(bus, dev);
     else
         dev->phase = PHASE_DROP;
+}
+
+static void after_watchdog(struct bus *bus, struct device *dev)
+{
+    if (dev->clear_point >= 0 && dev->power_up_seen)
+        dev->phase = PHASE_CLEAR;
+    else
+        device_up(bus, dev);
 }
 
 static void after_drop(struct bus *bus, struct device *dev, const struct job *job)
@@ -358,7 +378,7 @@ static void after_drop(struct bus *bus, struct device *dev, const struct job *jo
     if (dev->map->watchdog_point >= 0 && dev->setup.watchdog_ns > 0)
         dev->phase = PHASE_WATCHDOG_WRITE;
     else
-        device_up(bus, dev);
+        after_watchdog(bus, dev);
 }
 
 static void after_watchdog_read(struct bus *bus, struct device *dev)
@@ -373,14 +393,18 @@ static void after_watchdog_read(struct bus *bus, struct device *dev)
         device_lost(bus, dev, why);
         return;
     }
-    device_up(bus, dev);
+    after_watchdog(bus, dev);
 }
 
 static void step_failed(struct bus *bus, struct device *dev, const struct outcome *out)
 {
-    static const char *const doing[] = {
-        "", "reading its identity", "dropping its load", "writing its watchdog's limit", "reading its watchdog's limit",
-        ""};
+    static const char *const doing[] = {"",
+                                        "reading its identity",
+                                        "dropping its load",
+                                        "writing its watchdog's limit",
+                                        "reading its watchdog's limit",
+                                        "taking off its mark of a restart",
+                                        ""};
     char what[TEXT_CAP], why[TEXT_CAP];
     (void)text_format(why, sizeof why, "%s: %.200s", doing[dev->phase], outcome_text(out, what, sizeof what));
     if (!device_transaction_failed(bus, dev, out))
@@ -428,6 +452,10 @@ void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
         break;
     case PHASE_WATCHDOG_READ:
         after_watchdog_read(bus, dev);
+        break;
+    case PHASE_CLEAR:
+        dev->latest[dev->map->power_up_point] = 0;
+        device_up(bus, dev);
         break;
     case PHASE_DOWN:
     case PHASE_UP:

@@ -27,7 +27,15 @@ enum {
 #define LISTEN_PATIENCE_NS INT64_C(10000000000)
 #define NEVER_NS INT64_MAX
 
-enum phase { PHASE_DOWN, PHASE_IDENTITY, PHASE_DROP, PHASE_WATCHDOG_WRITE, PHASE_WATCHDOG_READ, PHASE_UP };
+enum phase {
+    PHASE_DOWN,
+    PHASE_IDENTITY,
+    PHASE_DROP,
+    PHASE_WATCHDOG_WRITE,
+    PHASE_WATCHDOG_READ,
+    PHASE_CLEAR, /* of the mark that the device restarted */
+    PHASE_UP
+};
 
 /* A point's value from one transaction, in the map's unit. */
 struct sample {
@@ -81,6 +89,8 @@ struct device {
     int misses;
     int64_t next_try_real_ns, pause_ns, last_try_real_ns;
     double latest[POINTS_MAX]; /* last good value in the map's unit, NAN */
+    int clear_point;           /* takes the mark of a restart off; -1: the map has none, power_up counts then */
+    bool power_up_seen;        /* this connection began after a restart */
     double power_up;
 
     int drop_count;

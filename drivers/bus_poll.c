@@ -36,6 +36,9 @@ int device_plan(struct device *dev)
     dev->identity = calloc(count, sizeof *dev->identity);
     if (dev->blocks == NULL || dev->block_due_ns == NULL || dev->identity == NULL)
         return -1;
+    dev->clear_point = map->power_up_point >= 0 ? find_point(map, "power_up_clear") : -1;
+    if (dev->clear_point >= 0 && !map->points[dev->clear_point].writable)
+        dev->clear_point = -1;
     for (int i = 0; i < dev->signal_count; i++)
         want(dev, dev->signals[i].point);
     if (dev->is_load)
@@ -212,7 +215,9 @@ static void mark_invalid(const struct block *block, struct outcome *out)
 static bool restarted(const struct device *dev)
 {
     int at = dev->map->power_up_point;
-    return at >= 0 && dev->is_load && dev->wanted[at] && !isnan(dev->latest[at]) && dev->latest[at] != dev->power_up;
+    if (at < 0 || !dev->is_load || !dev->wanted[at] || isnan(dev->latest[at]))
+        return false;
+    return dev->clear_point >= 0 ? dev->latest[at] != 0 : dev->latest[at] != dev->power_up;
 }
 
 void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out)

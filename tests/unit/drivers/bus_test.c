@@ -481,6 +481,30 @@ START_TEST(a_restart_is_noticed)
 }
 END_TEST
 
+/* A device that marks its restart until the mark is taken off: told once, cleared after the drop, noticed again. */
+START_TEST(a_mark_of_a_restart_is_taken_off)
+{
+    struct map_point *p = &f.maps[0].points[f.maps[0].point_count++];
+    *p = f.maps[0].points[0];
+    strcpy(p->name, "power_up_clear");
+    p->register_ = 5; /* the fake keeps both in one place */
+    f.fakes[0].registers[5] = 1;
+    up();
+    ck_assert(last_link(&f, 0)->power_up);
+    ck_assert_int_eq(f.writes[0].address, 50);
+    ck_assert_int_eq(f.fakes[0].registers[5], 0);
+    f.fakes[0].mood = FAKE_GONE;
+    ck_assert(fixture_run_up(&f, 0, false));
+    f.fakes[0].mood = FAKE_ANSWERS;
+    ck_assert(fixture_run_up(&f, 0, true));
+    ck_assert(!last_link(&f, 0)->power_up);
+    f.fakes[0].registers[5] = 1;
+    fixture_run_for(&f, SEC);
+    ck_assert(last_link(&f, 0)->up && last_link(&f, 0)->power_up);
+    ck_assert_int_eq(f.fakes[0].registers[5], 0);
+}
+END_TEST
+
 /* Two dead meters beside the load controller: its polls go on in time but for the rare attempts on the dead. */
 START_TEST(dead_devices_do_not_starve_the_bus)
 {
@@ -704,6 +728,7 @@ int main(void)
     tcase_add_test(tc, nothing_closes_without_a_running_lease);
     tcase_add_test(tc, a_lost_device_is_told_once);
     tcase_add_test(tc, a_restart_is_noticed);
+    tcase_add_test(tc, a_mark_of_a_restart_is_taken_off);
     tcase_add_test(tc, dead_devices_do_not_starve_the_bus);
     tcase_add_test(tc, exceptions_make_a_reading_invalid_but_lose_nothing);
     tcase_add_loop_test(tc, smaller_blocks_after_a_refusal, 0, 2);

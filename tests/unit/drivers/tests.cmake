@@ -8,3 +8,4 @@ unit_test(drivers_text SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/text_tes
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_peers SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/peers_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+set_tests_properties(drivers_bus drivers_stream PROPERTIES LABELS threads)
