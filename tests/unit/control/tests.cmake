@@ -4,3 +4,4 @@ unit_test(control_server_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/control/s
 foreach(t control_protocol_test control_server_test)
   target_link_libraries(${t} PRIVATE PkgConfig::jansson)
 endforeach()
+set_tests_properties(control_server_test PROPERTIES LABELS threads)

@@ -1,3 +1,6 @@
 foreach(part clock queue log engine_stage journal_stage notify_stage)
   unit_test(runtime_${part}_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/runtime/${part}_test.c LINKS runtime)
 endforeach()
+foreach(part queue log engine_stage journal_stage notify_stage)
+  set_tests_properties(runtime_${part}_test PROPERTIES LABELS threads)
+endforeach()
