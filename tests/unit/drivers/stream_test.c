@@ -25,7 +25,7 @@ enum mood {
     GARBAGE,      /* noise instead of an answer */
     NOISE_BEFORE, /* one stray byte ahead of a good answer */
     TRICKLE,      /* a byte each 30 ms */
-    LATE,         /* 100 ms after the timeout */
+    LATE,         /* 50 ms after the timeout */
     WRONG_SERVER,
     WRONG_NUMBER, /* another transaction number; RTU: wrong checksum */
     TRUNCATED,
@@ -108,7 +108,7 @@ static void answer(struct far_side *p, const uint8_t *frame, int head, int size,
         n += 7;
     }
     if (mood == LATE)
-        pause_ms(300);
+        pause_ms(150);
     if (mood == NOISE_BEFORE)
         say(p, (const uint8_t[]){0xAA}, 1);
     if (mood == TRUNCATED)
@@ -155,6 +155,8 @@ static void start_meter(bool rtu)
     fake->registers[50] = 222;
     f.config.kind = rtu ? BUS_MODBUS_RTU : BUS_MODBUS_TCP;
     f.config.baud = 19200;
+    if (f.config.timeout_ns < SEC)
+        f.config.timeout_ns = 100 * MS;
     memset(&far, 0, sizeof far);
     far.fd = pair[1];
     far.rtu = rtu;
@@ -182,20 +184,20 @@ static void end(void)
     fixture_free(&f);
 }
 
-/* However it misbehaves: no run of the bus lasts beyond the timeout (200 ms here, room for a busy machine), no value is
+/* However it misbehaves: no run of the bus lasts beyond the timeout (100 ms here, room for a busy machine), no value is
  * ever taken for another, and when it behaves again the readings are back. */
 START_TEST(no_mood_holds_or_misleads_the_bus)
 {
     int mood = _i / 2;
     start_meter(_i % 2 == 1);
-    (void)fixture_run_real(&f, 300 * MS);
+    (void)fixture_run_real(&f, 200 * MS);
     ck_assert_double_eq(last_reading(&f, 0, NULL)->value, 111);
     atomic_store(&far.mood, mood);
-    int64_t longest = fixture_run_real(&f, 1500 * MS);
-    ck_assert_msg(longest < 320 * MS, "mood %d: %lld ms", mood, (long long)(longest / MS));
+    int64_t longest = fixture_run_real(&f, 600 * MS);
+    ck_assert_msg(longest < 350 * MS, "mood %d: %lld ms", mood, (long long)(longest / MS));
     atomic_store(&far.mood, WELL);
-    longest = fixture_run_real(&f, 2500 * MS);
-    ck_assert_int_lt(longest, 320 * MS);
+    longest = fixture_run_real(&f, 1200 * MS);
+    ck_assert_int_lt(longest, 350 * MS);
     for (int i = 0; i < f.input_count; i++) {
         const struct input_readings *r = &f.inputs[i].u.readings;
         for (int k = 0; f.inputs[i].kind == INPUT_READINGS && k < r->count; k++) {
@@ -222,7 +224,7 @@ START_TEST(late_answers_never_answer_the_next_question)
     start_meter(true);
     for (int n = 0; n < 8; n++) {
         atomic_store(&far.mood, n % 2 == 0 ? LATE : WELL);
-        (void)fixture_run_real(&f, 350 * MS);
+        (void)fixture_run_real(&f, 250 * MS);
     }
     int good = 0;
     for (int i = 0; i < f.input_count; i++) {
