@@ -278,6 +278,20 @@ static enum preflight_result record(const struct ask *a)
     return say(a, PREFLIGHT_PASS, "healthy");
 }
 
+/* A clock that runs behind what the record already holds: stamps, ages and due dates would all be wrong. */
+static enum preflight_result clock_line(const struct ask *a)
+{
+    int64_t latest_ns = a->e->channels[a->ch].last_load_utc_ns, now_ns = utc_of(a->e, a->e->step_ns);
+    for (int d = 0; d < a->e->bench.device_count; d++)
+        if (a->e->devices[d].proved_utc_ns > latest_ns)
+            latest_ns = a->e->devices[d].proved_utc_ns;
+    if (latest_ns <= now_ns)
+        return say(a, PREFLIGHT_PASS, "not behind the record");
+    (void)text_format(a->text, REASON_CAP, "the clock is %.0f s behind the record: set it",
+                      seconds_of(latest_ns - now_ns));
+    return PREFLIGHT_REFUSE;
+}
+
 static enum preflight_result bench_safe(const struct ask *a)
 {
     char text[REASON_CAP];
@@ -407,6 +421,7 @@ static const struct line lines[] = {
     {"time-to-open", time_to_open},
     {"start", start_line},
     {"record", record},
+    {"clock", clock_line},
     {"key-switch", key_switch},
     {"second-means", second_means},
     {"unattended", unattended},

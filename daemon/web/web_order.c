@@ -86,6 +86,10 @@ void web_api_order(const struct web_context *c, const struct web_request *q, str
     }
     const struct order_row *row = order_of(json_string_value(json_object_get(order, "do")));
     (void)json_object_set_new(order, "v", json_integer(PROTOCOL_VERSION));
+    /* The engine looks at the key once more, in the step that starts, and keeps in the record where the order came
+     * from. */
+    if (strcmp(row->verb, "run-start") == 0)
+        (void)json_object_set_new(order, "from_page", json_true());
     struct error err = {{0}};
     json_t *answer = web_link_ask(c->socket_path, order, row->accepted_ends, ORDER_TIMEOUT_MS, &err);
     if (answer == NULL) {

@@ -79,6 +79,8 @@ double vb_cell_value(const struct vbench *vb, const struct vb_device *d, const s
         return k->fan_command;
     case VB_FAN_PROOF:
         return k->fan_speed > 0.5;
+    case VB_BEACON:
+        return k->beacon;
     case VB_ESTOP:
         return vb->estop;
     case VB_SMOKE:
@@ -263,6 +265,9 @@ int vb_cell_write(struct vbench *vb, struct vb_device *d, struct vb_cell *cell, 
         return 0;
     case VB_FAN:
         k->fan_command = raw != 0;
+        return 0;
+    case VB_BEACON:
+        k->beacon = raw != 0;
         return 0;
     default:
         return write_channel(vb, d, cell, raw * cell->scale);

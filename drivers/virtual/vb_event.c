@@ -165,7 +165,7 @@ static void power_cycle(struct vbench *vb, struct vb_device *d)
     k->power_up = 1;
     k->beat = 0;
     k->alive = false;
-    k->fan_command = false;
+    k->fan_command = k->beacon = false;
 }
 
 static void do_device(struct vbench *vb, const struct vb_event *e)

@@ -92,6 +92,7 @@ static int controller(struct vbench *vb, struct vb_device *d)
     put(d, VB_HOLDING, 2, VB_U16, VB_DROP, 0);
     put(d, VB_HOLDING, 3, VB_U16, VB_POWER_UP, 0);
     put(d, VB_COIL, 0, VB_BIT, VB_FAN, 0);
+    put(d, VB_COIL, 1, VB_BIT, VB_BEACON, 0);
     put(d, VB_DISCRETE, 0, VB_BIT, VB_FAN_PROOF, 0);
     put(d, VB_DISCRETE, 1, VB_BIT, VB_ESTOP, 0);
     put(d, VB_DISCRETE, 2, VB_BIT, VB_SMOKE, 0);

@@ -43,7 +43,10 @@ enum vb_probe_kind {
     P_CIRCUIT_HZ,
     CIRCUIT_PROBES,
     P_T_BANK = CIRCUIT_PROBES,
-    P_ROOM
+    P_FAN,
+    P_BEACON,
+    DEVICE_PROBES,
+    P_ROOM = DEVICE_PROBES
 };
 
 static const char *const channel_names[] = {
@@ -54,6 +57,8 @@ static const char *const channel_names[] = {
 static const char *const circuit_names[] = {
     "u1", "u1_a", "u1_b", "u1_c", "u1_line", "i1", "i1_a", "i1_b", "i1_c", "p1", "aux", "pf", "hz",
 };
+
+static const char *const device_names[] = {"t_bank", "fan", "beacon"};
 
 static int name_index(const char *const *names, int count, const char *name)
 {
@@ -89,10 +94,11 @@ int vb_probe_parse(const struct vbench *vb, const char *text, struct vb_probe *p
         return k < 0 ? -1 : 0;
     }
     for (int i = 0; i < vb->device_count; i++) {
-        if (!named(vb->device[i].name, size, text) || strcmp(dot + 1, "t_bank") != 0)
+        if (!named(vb->device[i].name, size, text))
             continue;
-        *probe = (struct vb_probe){.kind = P_T_BANK, .index = i};
-        return 0;
+        int k = name_index(device_names, DEVICE_PROBES - CIRCUIT_PROBES, dot + 1);
+        *probe = (struct vb_probe){.kind = (uint8_t)(CIRCUIT_PROBES + k), .index = i};
+        return k < 0 ? -1 : 0;
     }
     if (strcmp(text, "room.t") == 0) {
         *probe = (struct vb_probe){.kind = P_ROOM};
@@ -221,13 +227,20 @@ static double of_circuit(const struct vb_circuit *k, int kind)
     }
 }
 
+static double of_device(const struct vb_controller *k, int kind)
+{
+    return kind == P_T_BANK ? k->t_air : kind == P_FAN ? k->fan_speed : k->beacon;
+}
+
 double vb_probe_value(const struct vbench *vb, struct vb_probe probe)
 {
     if (probe.kind < CHANNEL_PROBES)
         return of_channel(vb, &vb->channel[probe.index], probe.kind);
     if (probe.kind < CIRCUIT_PROBES)
         return of_circuit(&vb->circuit[probe.index], probe.kind);
-    return probe.kind == P_T_BANK ? vb->device[probe.index].ctl.t_air : vb->room_degc;
+    if (probe.kind < DEVICE_PROBES)
+        return of_device(&vb->device[probe.index].ctl, probe.kind);
+    return vb->room_degc;
 }
 
 double vbench_probe(const struct vbench *vb, const char *text)

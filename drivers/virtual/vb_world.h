@@ -133,7 +133,7 @@ struct vb_controller {
     bool alive; /* the beat is */
     int64_t fed_ns;
     uint16_t beat, watchdog_s, drop, power_up;
-    bool fan_command, fan_fault, smoke, key;
+    bool fan_command, fan_fault, beacon, smoke, key;
     double fan_speed, t_air;
 };
 
@@ -156,6 +156,7 @@ enum vb_source {
     VB_DROP,
     VB_FAN,
     VB_FAN_PROOF,
+    VB_BEACON,
     VB_ESTOP,
     VB_SMOKE,
     VB_KEY,
