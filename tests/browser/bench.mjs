@@ -6,7 +6,7 @@ import { tmpdir } from "node:os";
 import { dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
 
-const source = join(dirname(fileURLToPath(import.meta.url)), "..", "..");
+const source = process.env.SOAKBENCH_SOURCE || join(dirname(fileURLToPath(import.meta.url)), "..", "..");
 const build = process.env.SOAKBENCH_BUILD || join(source, "build");
 export const TOKEN = "harrow-quay-demo-token";
 
@@ -50,7 +50,7 @@ export class Bench {
     bench.folder = mkdtempSync(join(tmpdir(), "soakbench-page-"));
     cpSync(join(source, "config", "examples"), join(bench.folder, "examples"), { recursive: true });
     cpSync(join(source, "config", "maps"), join(bench.folder, "maps"), { recursive: true });
-    bench.config = join(bench.folder, "examples", "harrow-quay.yaml");
+    bench.config = join(bench.folder, "examples", "two-units.yaml");
     try {
       await bench.startVirtual();
       await bench.startDaemon();
@@ -63,18 +63,18 @@ export class Bench {
   }
 
   async startVirtual() {
-    const scenario = join(this.folder, "examples", "harrow-quay-scenario.yaml");
+    const scenario = join(this.folder, "examples", "two-units-scenario.yaml");
     const rate = String(this.options.rate || 60);
-    writeFileSync(scenario, readFileSync(scenario, "utf8").replace(/port: 1502\d/g, "port: 0").replace(/^rate: .*$/m, `rate: ${rate}`));
+    writeFileSync(scenario, readFileSync(scenario, "utf8").replace(/port: 1503\d/g, "port: 0").replace(/^rate: .*$/m, `rate: ${rate}`));
     const ready = join(this.folder, "ready");
     this.virtual = begin("soakbench-virtual", [scenario, "--rate", rate, "--ready-file", ready], this.folder);
     const text = await until("virtual bench ready", () => {
       if (this.virtual.over) throw new Error(this.virtual.said);
-      return existsSync(ready) && /meter3=/.test(readFileSync(ready, "utf8")) && readFileSync(ready, "utf8");
+      return existsSync(ready) && /meters=/.test(readFileSync(ready, "utf8")) && readFileSync(ready, "utf8");
     });
     const port = (bus) => new RegExp(`^${bus}=(?:.*:)?(\\d+)$`, "m").exec(text)[1];
-    const ports = { 15020: port("rack"), 15021: port("meters"), 15022: port("scanners"), 15023: port("meter3") };
-    const config = readFileSync(this.config, "utf8").replace(/127\.0\.0\.1:(1502\d)/g, (_, p) => `127.0.0.1:${ports[p]}`)
+    const ports = { 15030: port("rack"), 15031: port("meters") };
+    const config = readFileSync(this.config, "utf8").replace(/127\.0\.0\.1:(1503\d)/g, (_, p) => `127.0.0.1:${ports[p]}`)
       .replace(/rate: \d+/, `rate: ${rate}`);
     writeFileSync(this.config, this.options.edit ? this.options.edit(config) : config);
   }
@@ -90,7 +90,7 @@ export class Bench {
   async startWeb() {
     const token = join(this.folder, "token");
     writeFileSync(token, TOKEN + "\n", { mode: 0o600 });
-    const args = ["--config", this.config, "--listen", `127.0.0.1:${this.port || 0}`, ...(this.options.lookOnly ? [] : ["--token-file", token])];
+    const args = ["--config", this.config, ...(this.options.journal ? ["--journal", this.options.journal] : []), "--listen", `127.0.0.1:${this.port || 0}`, ...(this.options.lookOnly ? [] : ["--token-file", token])];
     this.web = begin("soakbench-web", args, this.folder);
     const found = await until("page served", () => {
       if (this.web.over) throw new Error(this.web.said);
@@ -122,6 +122,21 @@ export class Bench {
   async enter(unit) {
     await this.must(["unit", "add", join(this.folder, "examples", "units", `${unit.toLowerCase()}.yaml`)]);
     await this.must(["unit", "inspect", unit, "--passed", "--reference", "HQ-T-77", "--who", "J. Example"]);
+  }
+
+  // Enters, rigs and starts; the bench must have been made ready once.
+  async begin(channel, unit, words) {
+    await this.enter(unit);
+    await this.must(["rig", channel, "--who", "J. Example"]);
+    await this.must(["rigged", channel, "--who", "J. Example"]);
+    await this.must(["run", "start", channel, "--unit", unit, "--point", "1", "--start", "cold", "--control-at-maximum", "--accept", "time-to-open", "--who", "J. Example", "--confirm-setup", ...words]);
+  }
+
+  // All devices answer and the load controller's watchdog is proved.
+  async ready() {
+    await until("devices answer", async () => (await this.status()).devices.every((d) => d.up));
+    await this.must(["watchdog", "prove", "bank", "--who", "J. Example"]);
+    await until("watchdog proved", async () => (await this.status()).devices.some((d) => d.watchdog_proved));
   }
 
   async stop() {

@@ -1,0 +1,5 @@
+# The page in a real browser. Skips (and says so) when chromium, node or the packages are not there.
+add_executable(page_record_maker ${CMAKE_CURRENT_SOURCE_DIR}/browser/record_maker.c)
+target_link_libraries(page_record_maker PRIVATE harness)
+add_test(NAME browser_page COMMAND sh ${CMAKE_CURRENT_SOURCE_DIR}/browser/run.sh ${PROJECT_BINARY_DIR} page.test.mjs)
+set_tests_properties(browser_page PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 300 LABELS e2e RUN_SERIAL TRUE)
