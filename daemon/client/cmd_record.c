@@ -22,11 +22,32 @@ static int run_operand(struct client *c, const struct arguments *args, int64_t *
     return EXIT_DONE;
 }
 
-static int write_pdf(struct client *c, const struct arguments *args, const struct run_data *data, const char *path,
-                     struct error *err)
+/* The other run of the pair must be of the same unit: a record that pairs two machines would lie. */
+static struct run_data *load_pair(struct journal_reader *reader, const struct run_data *data, double run_no,
+                                  struct error *err)
+{
+    struct run_data *pair = run_data_load(reader, (int64_t)run_no, err);
+    if (pair && strcmp(pair->run.request.serial, data->run.request.serial) != 0) {
+        error_set(err, "run %lld is of unit %s, run %lld of %s: a pair is two runs of one unit",
+                  (long long)pair->run.run_no, pair->run.request.serial, (long long)data->run.run_no,
+                  data->run.request.serial);
+        run_data_free(pair);
+        pair = NULL;
+    }
+    return pair;
+}
+
+static int write_pdf(struct client *c, const struct arguments *args, struct journal_reader *reader,
+                     const struct run_data *data, const char *path, struct error *err)
 {
     struct print_wishes wishes;
     double found = argument_number(args, "--as-found", 0), left = argument_number(args, "--as-left", 0);
+    struct run_data *pair = NULL;
+    if (found > 0 || left > 0) {
+        pair = load_pair(reader, data, found > 0 ? found : left, err);
+        if (!pair)
+            return -1;
+    }
     client_print_wishes(c, &wishes);
     struct record_options options = {.paper = wishes.letter ? PAPER_LETTER : PAPER_A4,
                                      .site = wishes.site[0] ? wishes.site : NULL,
@@ -37,11 +58,13 @@ static int write_pdf(struct client *c, const struct arguments *args, const struc
                                      .received_utc_s = (int64_t)argument_number(args, "--received", 0),
                                      .issued_utc_s = (int64_t)time(NULL),
                                      .version = SOAKBENCH_VERSION,
-                                     .pair_run = (int)(found > 0 ? found : left),
+                                     .pair = pair,
                                      .pair_role = found > 0  ? "as left"
                                                   : left > 0 ? "as found"
                                                              : NULL};
-    return run_record_write(data, &options, path, err);
+    int result = run_record_write(data, &options, path, err);
+    run_data_free(pair);
+    return result;
 }
 
 static int write_picture(const struct run_data *data, enum plot_format format, const char *path, struct error *err)
@@ -71,7 +94,8 @@ static int tell_files(struct client *c, const char *const *paths, int count)
     return client_print_json(c, build_end(&b));
 }
 
-static int write_record(struct client *c, const struct arguments *args, const struct run_data *data)
+static int write_record(struct client *c, const struct arguments *args, struct journal_reader *reader,
+                        const struct run_data *data)
 {
     const char *paths[3];
     int count = 0, result = 0;
@@ -79,7 +103,7 @@ static int write_record(struct client *c, const struct arguments *args, const st
     const char *pdf = argument_text(args, "--pdf", NULL), *svg = argument_text(args, "--svg", NULL),
                *png = argument_text(args, "--png", NULL);
     if (pdf) {
-        result = write_pdf(c, args, data, pdf, &err);
+        result = write_pdf(c, args, reader, data, pdf, &err);
         paths[count++] = pdf;
     }
     if (svg && result == 0) {
@@ -106,7 +130,7 @@ int command_record(struct client *c, const struct arguments *args)
         return client_wrong_use(c, "record: name either --as-found or --as-left, the other run of the pair");
     struct journal_reader *reader = client_journal(c, &err);
     struct run_data *data = reader ? run_data_load(reader, run_no, &err) : NULL;
-    status = data ? write_record(c, args, data) : client_failed(c, &err);
+    status = data ? write_record(c, args, reader, data) : client_failed(c, &err);
     run_data_free(data);
     journal_reader_close(reader);
     return status;

@@ -281,7 +281,28 @@ static void draw_panel(cairo_t *cr, const struct plot *plot, const struct plot_p
 }
 
 /* Marks carry numbers in the drawing and are spelt out below it. */
-static double draw_mark_list(cairo_t *cr, const struct plot *plot, const struct frame *first, double y, double width)
+static void mark_line(char *to, size_t cap, const struct plot *plot, size_t i)
+{
+    char when[24];
+    format_time(when, sizeof when, plot->marks[i].t_s, time_step(plot->t_to_s - plot->t_from_s));
+    (void)text_format(to, cap, "%zu  at %s  %s", i + 1, when, plot->marks[i].text);
+}
+
+/* Height that the list takes at this width: long sentences wrap. */
+static double mark_list_height(cairo_t *cr, const struct plot *plot, double width)
+{
+    double used = 0;
+    for (size_t i = 0; i < plot->mark_count && i < 12; i++) {
+        char line[320];
+        double w, h;
+        mark_line(line, sizeof line, plot, i);
+        text_measure(cr, line, (struct text_style){.size = 7.5, .width = width}, &w, &h);
+        used += h + 1;
+    }
+    return used;
+}
+
+static void draw_mark_list(cairo_t *cr, const struct plot *plot, const struct frame *first, double y, double width)
 {
     double used = 0;
     double last_x = -100;
@@ -296,12 +317,10 @@ static double draw_mark_list(cairo_t *cr, const struct plot *plot, const struct 
             x = last_x + 9;
         text_draw(cr, x, first->y + 1, number, (struct text_style){.size = 7, .bold = 1});
         last_x = x;
-        char line[320], when[24];
-        format_time(when, sizeof when, plot->marks[i].t_s, 60);
-        (void)text_format(line, sizeof line, "%zu  at %s  %s", i + 1, when, plot->marks[i].text);
+        char line[320];
+        mark_line(line, sizeof line, plot, i);
         used += text_draw(cr, first->x, y + used, line, (struct text_style){.size = 7.5, .width = width}) + 1;
     }
-    return used;
 }
 
 void plot_draw(cairo_t *cr, const struct plot *plot, double x, double y, double width, double height)
@@ -315,8 +334,8 @@ void plot_draw(cairo_t *cr, const struct plot *plot, double x, double y, double 
         top += text_draw(cr, x + left, top, plot->subtitle,
                          (struct text_style){.size = 8.5, .width = width - left - right}) +
                2;
-    size_t listed = plot->mark_count < 12 ? plot->mark_count : 12;
-    double bottom = y + height - 26 - 11 * (double)listed - (plot->footer != NULL ? 11 : 0);
+    double listed = plot->panel_count > 0 ? mark_list_height(cr, plot, width - left - right) : 0;
+    double bottom = y + height - 26 - listed - (plot->footer != NULL ? 13 : 0);
     int n = plot->panel_count > 0 ? plot->panel_count : 1;
     double panel_height = (bottom - top - gap * n) / n;
     struct frame first = {0};
@@ -331,9 +350,8 @@ void plot_draw(cairo_t *cr, const struct plot *plot, double x, double y, double 
         if (p == 0)
             first = f;
     }
-    double below = bottom + 26;
     if (plot->panel_count > 0)
-        below += draw_mark_list(cr, plot, &first, below, width - left - right);
+        draw_mark_list(cr, plot, &first, bottom + 26, width - left - right);
     if (plot->footer != NULL) {
         cairo_set_source_rgb(cr, 0.3, 0.3, 0.3);
         text_draw(cr, x + left, y + height - 10, plot->footer, (struct text_style){.size = 7});

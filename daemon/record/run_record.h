@@ -15,11 +15,11 @@ struct record_options {
     const char *job;
     const char *approver;
     const char *remark;
-    int64_t received_utc_s; /* 0: not stated */
-    int64_t issued_utc_s;   /* date of issue: today, by the caller's clock */
-    const char *version;    /* of the software */
-    int pair_run;           /* number of the other run of an as-found/as-left pair; 0: none */
-    const char *pair_role;  /* "as found" or "as left"; NULL: none */
+    int64_t received_utc_s;      /* 0: not stated */
+    int64_t issued_utc_s;        /* date of issue: today, by the caller's clock */
+    const char *version;         /* of the software */
+    const struct run_data *pair; /* the other run of an as-found/as-left pair; NULL: none */
+    const char *pair_role;       /* which of the two this one is: "as found" or "as left"; NULL: none */
 };
 
 /* Writes the record of data to path (through a temporary name and rename). Returns 0 or -1. */

@@ -1,0 +1,58 @@
+/* Small pieces of text that the parts of a record share. */
+#include <math.h>
+#include <stdio.h>
+#include <time.h>
+
+#include "paper_parts.h"
+#include "uncertainty.h"
+
+static void print_time(char *to, size_t cap, int64_t utc_s, const char *form)
+{
+    to[0] = '\0';
+    time_t t = (time_t)utc_s;
+    struct tm tm;
+    if (utc_s == 0 || gmtime_r(&t, &tm) == NULL)
+        return;
+#pragma GCC diagnostic push
+#pragma GCC diagnostic ignored "-Wformat-nonliteral" /* the two forms stand below */
+    if (strftime(to, cap, form, &tm) == 0)
+        to[0] = '\0';
+#pragma GCC diagnostic pop
+}
+
+void paper_day(char *to, size_t cap, int64_t utc_s)
+{
+    print_time(to, cap, utc_s, "%Y-%m-%d");
+}
+
+void paper_moment(char *to, size_t cap, int64_t utc_us)
+{
+    print_time(to, cap, utc_us / 1000000, "%Y-%m-%d %H:%M:%S UTC");
+}
+
+void paper_figure(char *to, size_t cap, double value, int digits, const char *unit)
+{
+    to[0] = '\0';
+    if (!isnan(value))
+        (void)text_format(to, cap, "%.*f%s%s", digits, value, unit[0] != '\0' ? " " : "", unit);
+}
+
+const struct bench_signal *paper_signal(const struct run_data *d, enum signal_kind kind)
+{
+    int index = d->bench->channels[d->run.channel].signal[kind];
+    return index >= 0 ? &d->bench->signals[index] : NULL;
+}
+
+void paper_measured(char *to, size_t cap, const struct run_data *d, enum signal_kind kind, double value, int digits,
+                    const char *unit)
+{
+    paper_figure(to, cap, value, digits, unit);
+    if (to[0] == '\0')
+        return;
+    const struct bench_signal *g = paper_signal(d, kind);
+    double u = g != NULL ? uncertainty_expanded(&g->uncertainty, value) : 0;
+    if (u > 0)
+        (void)text_append(to, cap, ", U = %.*f %s (k = 2)", digits, u, kind == SIG_T_INTAKE ? "K" : unit);
+    else
+        (void)text_append(to, cap, ", U not stated");
+}
