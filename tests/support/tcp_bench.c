@@ -229,6 +229,13 @@ struct tcp_bench *tcp_bench_new(int rate, const char *config_extra, const char *
     return b;
 }
 
+void tcp_bench_edit(struct tcp_bench *b, const char *from, const char *to)
+{
+    char *text = replaced(tcp_bench_file(b->config), from, to);
+    write_file(b->config, text);
+    free(text);
+}
+
 static void stop(pid_t *pid, int signal_number)
 {
     if (*pid <= 0)

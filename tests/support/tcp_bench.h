@@ -24,6 +24,9 @@ struct tcp_bench {
  * (NULL: nothing) is put behind the end of the configuration; scenario_extra behind the scenario. */
 struct tcp_bench *tcp_bench_new(int rate, const char *config_extra, const char *scenario_extra);
 
+/* Replaces a text in the configuration, everywhere; fails the test when it is not there. Before the daemon starts. */
+void tcp_bench_edit(struct tcp_bench *b, const char *from, const char *to);
+
 /* Stops what still runs and removes the folder. */
 void tcp_bench_free(struct tcp_bench *b);
 
