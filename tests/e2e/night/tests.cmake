@@ -1,0 +1,5 @@
+set(night ${CMAKE_CURRENT_SOURCE_DIR}/e2e/night)
+add_library(message_sink STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/message_sink.c)
+target_include_directories(message_sink PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
+target_link_libraries(message_sink PUBLIC PkgConfig::CHECK Threads::Threads)
+unit_test(night_messages_test SOURCES ${night}/night_messages_test.c LINKS runtime message_sink)
