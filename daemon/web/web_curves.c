@@ -7,6 +7,7 @@
 
 struct column {
     double low, high; /* low > high: nothing yet */
+    bool lost;        /* a value was due here and did not come */
 };
 
 struct curves {
@@ -15,6 +16,7 @@ struct curves {
     int columns;
     struct column *cells; /* [SIG_KIND_COUNT_][columns] */
     bool seen[SIG_KIND_COUNT_];
+    int64_t first_row, last_row; /* of the run's own rows in the stretch; 0: none */
 };
 
 static int take(void *ctx, const struct journal_reading *m)
@@ -23,14 +25,19 @@ static int take(void *ctx, const struct journal_reading *m)
     double t = (double)(m->stamp_ns - c->start_ns) / 1e9;
     if (t < c->from_s || t > c->to_s)
         return 0;
+    if (m->run_no != 0) {
+        c->first_row = c->first_row == 0 ? m->row : c->first_row;
+        c->last_row = m->row;
+    }
     int at = (int)((t - c->from_s) / (c->to_s - c->from_s) * c->columns);
     if (at >= c->columns)
         at = c->columns - 1;
     for (int k = 0; k < SIG_OTHER; k++) {
         double v = m->values[k];
+        struct column *cell = &c->cells[k * c->columns + at];
+        cell->lost = cell->lost || (m->lost >> k & 1u) != 0;
         if (isnan(v))
             continue;
-        struct column *cell = &c->cells[k * c->columns + at];
         c->seen[k] = true;
         cell->low = fmin(cell->low, v);
         cell->high = fmax(cell->high, v);
@@ -51,10 +58,15 @@ static int read_rows(struct curves *c, struct journal_reader *r, const struct jo
     filter.to_utc_us = utc_us_at(run, c->to_s) + 1;
     if (journal_reader_readings(r, &filter, take, c, err) != 0)
         return -1;
-    /* What belongs to the bench as a whole: room air, load bank. */
+    if (c->first_row == 0)
+        return 0;
+    /* What belongs to the bench as a whole, room air and load bank, was journaled between the run's own rows: that
+     * spares reading all that the journal holds. */
     filter.run_no = 0;
     filter.channel = -1;
     filter.epoch = run->epoch;
+    filter.after_row = c->first_row - 1;
+    filter.until_row = c->last_row;
     return journal_reader_readings(r, &filter, take, c, err);
 }
 
@@ -69,6 +81,15 @@ static json_t *values_of(const struct curves *c, int kind, bool high)
     return list;
 }
 
+static json_t *gaps_of(const struct curves *c, int kind)
+{
+    json_t *list = json_array();
+    for (int i = 0; i < c->columns; i++)
+        if (c->cells[kind * c->columns + i].lost)
+            (void)json_array_append_new(list, json_integer(i));
+    return list;
+}
+
 static json_t *to_json(const struct curves *c)
 {
     json_t *signals = json_object();
@@ -76,9 +97,9 @@ static json_t *to_json(const struct curves *c)
         if (!c->seen[k])
             continue;
         const char *unit = dimension_unit(signal_kind_dimension((enum signal_kind)k));
-        (void)json_object_set_new(
-            signals, signal_kind_name((enum signal_kind)k),
-            json_pack("{s:s, s:o, s:o}", "unit", unit, "low", values_of(c, k, false), "high", values_of(c, k, true)));
+        (void)json_object_set_new(signals, signal_kind_name((enum signal_kind)k),
+                                  json_pack("{s:s, s:o, s:o, s:o}", "unit", unit, "low", values_of(c, k, false), "high",
+                                            values_of(c, k, true), "gaps", gaps_of(c, k)));
     }
     return json_pack("{s:f, s:f, s:i, s:o}", "from_s", c->from_s, "to_s", c->to_s, "columns", c->columns, "signals",
                      signals);
@@ -131,7 +152,7 @@ json_t *web_curves(struct journal_reader *r, int64_t run_no, double from_s, doub
         goto out;
     }
     for (size_t i = 0; i < (size_t)columns * SIG_KIND_COUNT_; i++)
-        c.cells[i] = (struct column){INFINITY, -INFINITY};
+        c.cells[i] = (struct column){INFINITY, -INFINITY, false};
     if (read_rows(&c, r, run, err) == 0)
         out = to_json(&c);
 out:

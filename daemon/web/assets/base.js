@@ -7,7 +7,7 @@ export const STATE_WORDS = {
   "locked": "held by an interlock", "done": "finished",
 };
 export const VERDICT_WORDS = {
-  "met": "met its rating", "not-met": "did not meet its rating", "undecided": "undecided", "held": "held, from cold",
+  "met": "met its rating", "not-met": "did not meet its rating", "undecided": "undecided", "held": "held its rated time",
   "none": "not judged yet",
 };
 export const BASIS_WORDS = {

@@ -51,15 +51,24 @@ function rangeOf(panel, data, hidden) {
   return [panel.zero && low >= 0 ? low : low - margin, high + margin];
 }
 
-function path(series, columns, x, y) {
-  let d = "", down = false;
-  for (let i = 0; i < columns; i++) {
-    if (series.low[i] === null) { down = false; continue; }
-    const px = x(i).toFixed(1), lo = y(series.low[i]).toFixed(1), hi = y(series.high[i]).toFixed(1);
-    d += `${down ? "L" : "M"}${px} ${hi}`;
-    d += lo !== hi ? `L${px} ${lo}` : down ? "" : "h.1"; /* a lone value still shows */
-    down = true;
-  }
+/* How many columns without a value still lie between two readings of a signal that is read seldom. */
+export function reachOf(series) {
+  const read = series.low.reduce((n, v) => n + (v !== null), 0);
+  return read ? Math.ceil(3 * series.low.length / read) : 0;
+}
+
+/* The line breaks where a value was due and did not come, and over stretches longer than the signal's own pace. */
+function path(series, x, y) {
+  const gaps = new Set(series.gaps), reach = reachOf(series);
+  let d = "", last = -Infinity;
+  series.low.forEach((low, i) => {
+    if (gaps.has(i)) last = -Infinity;
+    if (low === null) return;
+    const px = x(i).toFixed(1), lo = y(low).toFixed(1), hi = y(series.high[i]).toFixed(1), joined = i - last <= reach;
+    d += `${joined ? "L" : "M"}${px} ${hi}`;
+    d += lo !== hi ? `L${px} ${lo}` : joined ? "" : "h.1"; /* a lone value still shows */
+    last = i;
+  });
   return d;
 }
 
@@ -109,7 +118,7 @@ export function draw(svg, panels, data, marks, hidden) {
     drawGrid(svg, at, data, panel, index === shown.length - 1);
     panel.signals.forEach((name, n) => {
       const s = data.signals[name];
-      if (s && !hidden.has(name)) svg.append(make("path", { class: `curve s${n}`, d: path(s, data.columns, (i) => LEFT + (i + 0.5) / data.columns * INNER, at.y) }));
+      if (s && !hidden.has(name)) svg.append(make("path", { class: `curve s${n}`, d: path(s, (i) => LEFT + (i + 0.5) / data.columns * INNER, at.y) }));
     });
     drawMarks(svg, at, data, marks, index === 0);
     svg.append(make("rect", { class: "frame", x: LEFT, y: at.top, width: INNER, height: PANEL }));

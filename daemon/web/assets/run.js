@@ -2,7 +2,7 @@
 /* Runs: the list, and one run with its verdict, why it shut off, curves, cycles and events. */
 import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, minute, moment, runLink, SIGNAL_WORDS, STATE_WORDS,
   table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
-import { clock, columnAt, draw, setCursor } from "/assets/chart.js";
+import { clock, columnAt, draw, reachOf, setCursor } from "/assets/chart.js";
 
 const COLUMNS = 700, REFRESH_MS = 5000, EVENTS_SHOWN = 300;
 
@@ -59,8 +59,13 @@ function judgement(run, v) {
 }
 
 /* Why a unit shut off: the latest word on each shutoff, when, and what else could have done it. */
+function superseded(events) {
+  return new Set(events.filter((e) => e.kind === "shutoff-revised").map((e) => (e.values || [])[2]));
+}
+
 function shutoffs(events, start, look) {
-  const seen = events.filter((e) => e.kind === "shutoff" || e.kind === "shutoff-revised");
+  const old = superseded(events);
+  const seen = events.filter((e) => (e.kind === "shutoff" || e.kind === "shutoff-revised") && !old.has(e.event));
   if (!seen.length) return null;
   const rows = seen.slice(-20).map((e) => {
     const t = (Date.parse(e.utc) - start) / 1000, after = (e.values || [])[0];
@@ -89,7 +94,15 @@ async function eventsAfter(no, list, after) {
 }
 
 function marksOf(events, start) {
-  return events.filter((e) => MARKED.includes(e.kind)).map((e) => ({ t: (Date.parse(e.utc) - start) / 1000, text: `${EVENT_WORDS[e.kind] || e.kind}${e.cause ? `, ${causeWords(e.cause)}` : ""}${e.text ? `: ${e.text}` : ""}` }));
+  const old = superseded(events);
+  return events.filter((e) => MARKED.includes(e.kind) && !old.has(e.event)).sort((a, b) => a.at_ns - b.at_ns).map((e) => ({ t: (Date.parse(e.utc) - start) / 1000, text: `${EVENT_WORDS[e.kind] || e.kind}${e.cause ? `, ${causeWords(e.cause)}` : ""}${e.text ? `: ${e.text}` : ""}` }));
+}
+
+/* The column itself, or the reading before it that still holds there. */
+function nearest(series, column) {
+  const reach = reachOf(series);
+  for (let i = column; i >= 0 && column - i <= reach && !series.gaps.includes(i); i--) if (series.low[i] !== null) return i;
+  return column;
 }
 
 /* Curves with legend, zoom, and reading of values by pointer or by a slider that keys move. */
@@ -158,7 +171,7 @@ class Curves {
     this.slider.value = column;
     setCursor(this.svg, column, this.data.columns);
     const parts = Object.entries(this.data.signals).filter(([n]) => !this.hidden.has(n) && SIGNAL_WORDS[n]).map(([n, s]) => {
-      const lo = s.low[column], hi = s.high[column];
+      const at = nearest(s, column), lo = s.low[at], hi = s.high[at];
       if (lo === null) return `${SIGNAL_WORDS[n]} not read`;
       return `${SIGNAL_WORDS[n]} ${hi - lo > 0.05 ? `${lo.toFixed(1)} to ${hi.toFixed(1)}` : lo.toFixed(1)} ${unitWord(s.unit)}`;
     });

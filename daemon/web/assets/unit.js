@@ -147,7 +147,7 @@ export async function unitView(main, serial) {
   const form = dispositionForm(serial, runs), life = lifeOf(runs);
   const due = places.length && places[0].due && places[0].due < new Date().toISOString().slice(0, 10);
   main.append(el("h2", {}, "Where it goes"), places.length ? el("p", { class: due ? "cause" : "" }, `${PLACES[places[0].to] || places[0].to}, by ${places[0].who} on ${places[0].date}${places[0].due ? `; next check due ${places[0].due}${due ? ": overdue" : ""}` : ""}${places[0].note ? `. ${places[0].note}` : ""}`)
-    : el("p", {}, "Not decided yet."), form, tag(serial, plate, places[0], runs), el("h2", {}, "Rating plate"), plateTable(plate));
+    : el("p", {}, "Not decided yet."), el("div", { class: "where" }, tag(serial, plate, places[0], runs), form), el("h2", {}, "Rating plate"), plateTable(plate));
   main.append(el("h2", {}, "Last check beside this one"), beside(runs, detail.baseline_run) || el("p", {}, "Never judged here."));
   if (life.length) main.append(el("h2", {}, "Over its life"), el("p", { class: "note" }, "A cross marks a run that did not meet the rating; the dashed line is the rated value."), el("div", { class: "life-row" }, life));
   main.append(el("h2", {}, "Safety inspections and tests"), detail.inspections.length ? el("ul", {}, detail.inspections.map((t) => el("li", {}, `${t.done} ${t.passed ? "passed" : "FAILED"}: ${t.kind}, ${[t.who, t.reference, t.note, t.due && `due ${t.due}`].filter(Boolean).join(", ")}`)))

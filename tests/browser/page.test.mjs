@@ -1,0 +1,208 @@
+// The page as its users use it, in headless Chromium. Pictures are left in PICTURES.
+// Accessibility: WCAG 2.1 A and AA by axe-core, no finding of impact serious or critical.
+import assert from "node:assert/strict";
+import { execFileSync } from "node:child_process";
+import { mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { after, before, test } from "node:test";
+import { Bench, TOKEN, until } from "./bench.mjs";
+
+const require = createRequire(import.meta.url);
+const { chromium } = require("playwright-core");
+const axe = require.resolve("axe-core/axe.min.js");
+const pictures = process.env.PICTURES || join(tmpdir(), "soakbench-pictures");
+const ARGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"];
+
+let bench, record, profile, context, page, folder;
+const troubles = [];
+
+before(async () => {
+  mkdirSync(pictures, { recursive: true });
+  folder = mkdtempSync(join(tmpdir(), "soakbench-browser-"));
+  execFileSync(join(process.env.SOAKBENCH_BUILD, "tests", "page_record_maker"), [join(folder, "night.db")], { stdio: "ignore" });
+  bench = await Bench.start({ rate: 60 });
+  record = await Bench.start({ rate: 60, journal: join(folder, "night.db") });
+  await bench.ready();
+  profile = mkdtempSync(join(tmpdir(), "soakbench-profile-"));
+  context = await chromium.launchPersistentContext(profile, { executablePath: process.env.CHROMIUM || "/usr/bin/chromium", args: ARGS, viewport: { width: 1280, height: 900 } });
+  page = await context.newPage();
+  page.on("pageerror", (error) => troubles.push(error.message));
+  // Nothing may be asked of any other server.
+  page.on("request", (request) => { if (!/^(http:\/\/127\.0\.0\.1|data:|blob:)/.test(request.url())) troubles.push(`foreign request: ${request.url()}`); });
+  page.on("console", (message) => { if (/Content Security Policy/.test(message.text())) troubles.push(message.text()); });
+});
+
+after(async () => {
+  await context?.close();
+  await bench?.stop();
+  await record?.stop();
+  for (const d of [profile, folder]) if (d) rmSync(d, { recursive: true, force: true });
+  assert.deepEqual(troubles, []);
+});
+
+const picture = (name) => page.screenshot({ path: join(pictures, `${name}.png`), fullPage: true });
+const words = () => page.locator("body").innerText();
+const says = (text, milliseconds = 15000) => page.waitForFunction((t) => document.body.innerText.includes(t), text, { timeout: milliseconds });
+
+async function accessible(where) {
+  await page.evaluate(readFileSync(axe, "utf8")); // the page's own policy lets no foreign script tag in
+  const result = await page.evaluate(() => window.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"] }));
+  const bad = result.violations.filter((v) => ["serious", "critical"].includes(v.impact)).map((v) => `${v.id}: ${v.nodes.map((n) => n.html.slice(0, 120)).join(" | ")}`);
+  assert.deepEqual(bad, [], where);
+}
+
+async function inBothSchemes(where, act) {
+  for (const colorScheme of ["dark", "light"]) {
+    await page.emulateMedia({ colorScheme });
+    await accessible(`${where}, ${colorScheme}`);
+    await act(colorScheme);
+  }
+}
+
+async function giveToken(token) {
+  if (!(await page.locator("#hands").evaluate((d) => d.open))) await page.getByText("Name and token for orders").click();
+  await page.getByLabel("Your name, for the record").fill("J. Example");
+  await page.getByLabel("Token", { exact: true }).fill(token);
+  await page.getByRole("button", { name: "Keep until this page is left" }).click();
+}
+
+const noSideways = () => page.evaluate(() => document.documentElement.scrollWidth <= document.documentElement.clientWidth);
+
+test("watching a run", async () => {
+  await bench.begin("A", "HQ-0147", ["--procedure", "proof", "--cycles", "3"]);
+  await page.goto(`${bench.url}/`);
+  await says("on load");
+  await page.getByRole("img", { name: /Cycle 1: .* on load; 4 min 00 s is the rated share/ }).waitFor();
+  await says("in the test band");
+  await says("stand clear, the output is live");
+  await says("Virtual bench: no real unit is tested here.");
+  assert.match(await page.locator(".freshness").innerText(), /^live$/);
+  await inBothSchemes("bench", (scheme) => picture(`bench-${scheme}`));
+  await page.setViewportSize({ width: 360, height: 740 });
+  assert.ok(await noSideways(), "at 360 px nothing of the page lies beside it");
+  await picture("bench-phone");
+  await page.setViewportSize({ width: 1280, height: 900 });
+});
+
+test("a wrong token ends nothing, the right one ends the run and says so", async () => {
+  await giveToken("not-the-token-at-all");
+  await page.getByRole("button", { name: "End run on A" }).click();
+  await says("the token is missing or wrong");
+  assert.notEqual((await bench.status()).channels[0].state, "done");
+  await picture("wrong-token");
+  await giveToken(TOKEN);
+  await page.getByRole("button", { name: "End run on A" }).click();
+  await says("the run was ended and the load opened");
+  await until("run ended", async () => ["done", "recovering"].includes((await bench.status()).channels[0].state));
+  await says("finished");
+  assert.equal((await bench.status()).channels[0].signals.i2.value < 1, true);
+});
+
+test("starting a run by its plan", async () => {
+  await bench.enter("HQ-0152");
+  await bench.must(["rig", "B", "--who", "J. Example"]);
+  await bench.must(["rigged", "B", "--who", "J. Example"]);
+  await page.goto(`${bench.url}/start?channel=B`);
+  await giveToken(TOKEN);
+  await page.getByLabel("Unit", { exact: true }).selectOption("HQ-0152");
+  await says("The bench's key switch is on.");
+  await accessible("start");
+  for (const box of await page.locator(".tick input").all()) await box.check();
+  await page.getByRole("button", { name: "Start this run" }).click();
+  await says("time-to-open"); // a fast clock makes the bench warn: the checks' own words come through
+  await picture("start-refused");
+  await page.getByLabel("Warnings accepted, by name").fill("time-to-open");
+  await page.getByRole("button", { name: "Start this run" }).click();
+  await page.waitForURL(`${bench.url}/`);
+  await until("B runs", async () => ["preflight", "on-load"].includes((await bench.status()).channels[1].state));
+});
+
+test("losing the daemon and getting it back", async () => {
+  await page.goto(`${bench.url}/`);
+  await says("live");
+  await bench.stopDaemon("SIGKILL");
+  await says("The daemon does not answer: what you see is");
+  await picture("daemon-lost");
+  await bench.startDaemon();
+  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 15000 });
+});
+
+test("losing this page's server and getting it back", async () => {
+  await bench.stopWeb("SIGKILL");
+  await says("This page's server does not answer");
+  await bench.startWeb();
+  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 15000 });
+});
+
+test("finding in the morning why a unit shut off", async () => {
+  await page.goto(`${record.url}/runs`);
+  await page.getByRole("row", { name: /HQ-0152 .* soak did not meet its rating/ }).getByRole("link").first().click();
+  await says("Why it shut off");
+  await says("thermal cut-out of the unit");
+  await page.locator(".chart path.curve").first().waitFor();
+  await inBothSchemes("run", (scheme) => picture(`run-${scheme}`));
+  await page.getByRole("button", { name: "Show on the curves" }).first().click();
+  await page.waitForFunction(() => document.querySelector(".readout").textContent.includes("welding current"));
+  await picture("run-shutoff");
+});
+
+test("reading the curves by keys alone", async () => {
+  await page.getByRole("button", { name: "Whole run" }).focus();
+  await page.keyboard.press("Enter");
+  await page.waitForFunction(() => document.querySelector(".chart").textContent.includes("hours:minutes"));
+  const slider = page.getByRole("slider", { name: "Read values at" });
+  await slider.focus();
+  await page.keyboard.press("Home");
+  for (let i = 0; i < 40; i++) await page.keyboard.press("ArrowRight");
+  const text = await slider.getAttribute("aria-valuetext");
+  assert.match(text, /welding current 1(3|4)\d\.\d/); // rated: 140 A
+  assert.match(text, /case|exhaust/);
+  await page.keyboard.press("ArrowRight");
+  assert.notEqual(await slider.getAttribute("aria-valuetext"), text);
+});
+
+test("a unit's page on a phone, and its tag", async () => {
+  await page.setViewportSize({ width: 360, height: 740 });
+  await page.goto(`${record.url}/unit?serial=HQ-0152`);
+  await says("Over its life");
+  await says("baseline: run 1");
+  await says("TO SERVICE");
+  assert.ok(await noSideways());
+  await inBothSchemes("unit", (scheme) => picture(`unit-phone-${scheme}`));
+  await page.goto(`${record.url}/run/5`);
+  await says("Why it shut off");
+  assert.ok(await noSideways());
+  await picture("run-phone");
+  await page.setViewportSize({ width: 1280, height: 900 });
+  await page.goto(`${record.url}/unit?serial=HQ-0152`);
+  await says("Over its life");
+  await picture("unit");
+});
+
+test("printing a run", async () => {
+  await page.goto(`${record.url}/run/5`);
+  await says("Why it shut off");
+  await page.pdf({ path: join(pictures, "run.pdf"), format: "A4" });
+  await page.emulateMedia({ media: "print" });
+  assert.equal(await page.getByRole("navigation").isVisible(), false);
+  assert.equal(await page.getByRole("heading", { name: "Did not meet its rating" }).isVisible(), true);
+  assert.match(await words(), /emergency stop/); // the caution is printed too
+  await picture("run-print");
+  await page.emulateMedia({ media: "screen" });
+  const answer = await fetch(`${record.url}/api/runs/5/record.pdf`);
+  assert.equal(answer.status, 200);
+  assert.equal(Buffer.from(await answer.arrayBuffer()).subarray(0, 5).toString(), "%PDF-");
+});
+
+test("a hostile unit stays text", async () => {
+  const plate = { serial: "<img src=x onerror=\"window.struck=1\">/../\"'&é", maker: "</script><script>window.struck=1</script>", ratings: [{ process: "tig", output_control: "trigger", percent_on: 40, current_a: 160 }] };
+  const answer = await fetch(`${bench.url}/api/orders`, { method: "POST", headers: { Authorization: `Bearer ${TOKEN}`, "Content-Type": "application/json" }, body: JSON.stringify({ do: "unit-add", who: "J. Example", plate }) });
+  assert.equal(answer.status, 200, await answer.text());
+  await page.goto(`${bench.url}/units`);
+  await page.getByRole("link", { name: plate.serial }).click();
+  await page.getByRole("heading", { name: `Unit ${plate.serial}` }).waitFor();
+  assert.equal(await page.evaluate(() => window.struck), undefined);
+  assert.equal(await page.locator("main img").count(), 0);
+});
