@@ -270,23 +270,6 @@ static int ask_and_tell(struct client *c, json_t *request, const char *otherwise
     return status;
 }
 
-int command_unit_release(struct client *c, const struct arguments *args)
-{
-    static const char *const texts[][2] = {{"--to", "to"}, {"--who", "who"}, {"--due", "due"}, {"--note", "note"}};
-    if (!argument(args, "--to")->given || !argument(args, "--who")->given)
-        return client_wrong_use(c, "unit release needs --to hire|service|quarantine and --who NAME");
-    struct json_build b = {.object = protocol_request(DO_UNIT_RELEASE, 0)};
-    b.bad = !b.object;
-    build_text(&b, "unit", args->operands[0]);
-    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++) {
-        if (argument(args, texts[i][0])->given)
-            build_text(&b, texts[i][1], argument_text(args, texts[i][0], ""));
-    }
-    if (argument(args, "--run")->given)
-        build_integer(&b, "run", (int64_t)argument_number(args, "--run", 0));
-    return ask_and_tell(c, build_end(&b), "On file.");
-}
-
 int command_unit_baseline(struct client *c, const struct arguments *args)
 {
     if (!argument(args, "--run")->given || !argument(args, "--who")->given)

@@ -127,6 +127,11 @@ static const struct option_row release_options[] = {
     DATE("--due", "DATE", "when it is due for its next check"),
     TEXT("--note", "TEXT", "what is to be done"),
     TEXT("--who", "NAME", "who decides"),
+    {"--tag", OPTION_FILE, "FILE", "the tag to tie to it, as a PDF page of 105 x 74 mm", DIM_NUMBER, NULL, 0, 0},
+};
+
+static const struct option_row history_options[] = {
+    WHOLE("--limit", "N", "read the curves of so many runs, the newest (50)", 1, 1000),
 };
 
 static const struct option_row baseline_options[] = {
@@ -265,12 +270,18 @@ static const struct command_row commands[] = {
     {"unit", "list", NULL, OPERAND_NONE, 0, 0, "list the register of units", NULL, NULL, 0, command_unit_list},
     {"unit", "show", "SERIAL", OPERAND_UNIT, 1, 1, "show a unit: plate, safety tests, runs", NULL, NULL, 0,
      command_unit_show},
+    {"unit", "history", "SERIAL", OPERAND_UNIT, 1, 1, "show what a unit's runs measured, and what changed",
+     "Each run is compared with the unit's baseline, or with its own first run of the same kind, at that run's "
+     "current, "
+     "supply and intake air. A change counts only beyond the bench's own repeatability (marked !).",
+     OPTIONS(history_options), command_unit_history},
     {"unit", "inspect", "SERIAL", OPERAND_UNIT, 1, 1, "put a safety inspection and test on file",
      "No unit goes live before a qualified person has inspected it and done the electrical safety tests that apply "
      "where you are (IEC 60974-4 or your local rule).",
      OPTIONS(inspect_options), command_unit_inspect},
-    {"unit", "release", "SERIAL", OPERAND_UNIT, 1, 1, "say where a checked unit goes: hire, service, quarantine", NULL,
-     OPTIONS(release_options), command_unit_release},
+    {"unit", "release", "SERIAL", OPERAND_UNIT, 1, 1, "say where a checked unit goes: hire, service, quarantine",
+     "Puts it on file with name, date and next due, and prints the tag.", OPTIONS(release_options),
+     command_unit_release},
     {"unit", "set-baseline", "SERIAL", OPERAND_UNIT, 1, 1, "name the run that a unit's later ones are compared with",
      NULL, OPTIONS(baseline_options), command_unit_baseline},
     {"rig", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1, "take a free channel for rigging: its load stays open",

@@ -17,6 +17,7 @@ int command_unit_add(struct client *c, const struct arguments *args);
 int command_unit_import(struct client *c, const struct arguments *args);
 int command_unit_list(struct client *c, const struct arguments *args);
 int command_unit_show(struct client *c, const struct arguments *args);
+int command_unit_history(struct client *c, const struct arguments *args);
 int command_unit_inspect(struct client *c, const struct arguments *args);
 int command_unit_release(struct client *c, const struct arguments *args);
 int command_unit_baseline(struct client *c, const struct arguments *args);

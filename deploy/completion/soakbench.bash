@@ -13,7 +13,7 @@ _soakbench()
     done
     case $first in
     "") words="status unit rig rigged run reset continue note watchdog notify morning record export replay journal verify check probe config calc completion" ;;
-    unit) [[ -z $second ]] && words=" add import list show inspect release set-baseline" || first="$first $second" ;;
+    unit) [[ -z $second ]] && words=" add import list show history inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
     notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
@@ -54,6 +54,12 @@ _soakbench()
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
+    "unit history")
+        words="--limit --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
     "unit inspect")
         words="--passed --failed --who --kind --reference --done --due --note --socket --config --journal --json --help --version"
         case "$previous" in
@@ -61,9 +67,10 @@ _soakbench()
         esac
         ;;
     "unit release")
-        words="--to --run --due --note --who --socket --config --journal --json --help --version"
+        words="--to --run --due --note --who --tag --socket --config --journal --json --help --version"
         case "$previous" in
         --to) words="hire service quarantine" ;;
+        --tag) words=; files=yes ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;

@@ -5,7 +5,10 @@ unit_test(client_calc_test SOURCES ${client_tests}/calc_test.c ${client_tests}/r
 unit_test(client_cli_test SOURCES ${client_tests}/cli_test.c ${client_tests}/run_client.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/control/fake_daemon.c LINKS control m)
 target_include_directories(client_cli_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/control)
-foreach(t client_calc_test client_cli_test)
+unit_test(client_history_test SOURCES ${client_tests}/history_test.c ${client_tests}/run_client.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/record/soak_journal.c LINKS record)
+target_include_directories(client_history_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/record)
+foreach(t client_calc_test client_cli_test client_history_test)
   target_link_libraries(${t} PRIVATE PkgConfig::jansson)
   target_compile_definitions(${t} PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
   add_dependencies(${t} soakbench)

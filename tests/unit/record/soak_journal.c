@@ -137,6 +137,7 @@ static void put_readings(struct soak_journal *s, const struct soak_run *r)
         m.values[SIG_I2] = on ? r->current_a : 0;
         m.values[SIG_U2] = on ? r->load_voltage_v : 0;
         m.values[SIG_U1] = r->supply_v;
+        m.values[SIG_P1] = on ? r->current_a * r->load_voltage_v + r->loss_w : 20;
         m.values[SIG_T_INTAKE] = r->intake_degc;
         m.values[SIG_T_CASE] = r->intake_degc + r->case_rise_k * share;
         ok(journal_put_reading(s->journal, &m, &err), &err);
@@ -237,5 +238,6 @@ struct soak_run soak_run_plain(int64_t run_no, double start_s)
                              .on_s = 244,
                              .reset_s = NAN,
                              .case_rise_k = 30,
+                             .loss_w = 600,
                              .reading_s = 1};
 }
