@@ -2,22 +2,37 @@
  * each happening is one plain line. */
 #include <errno.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
 #include "commands.h"
 #include "event.h"
 #include "json_build.h"
+#include "watch_view.h"
 
-enum { POLL_MS = 500, BAR_WIDTH = 30, MISSING_MAX = 20 };
+enum { POLL_MS = 500, MISSING_MAX = 20 };
 
 struct watch {
     struct client *client;
     int64_t run_no, last_row;
     int drawn_lines; /* of the block that is redrawn */
     int missing;     /* polls in which the record did not know the run yet */
+    bool have_limits;
+    struct bench_limits limits; /* bands of this bench */
     char last_state[64];
 };
+
+/* The bands are the bench's own; without them those that hold unless configured are shown. */
+static void read_limits(struct watch *w)
+{
+    struct error err = {{0}};
+    struct bench *bench = w->client->screen.terminal ? client_bench(w->client, &err) : NULL;
+    if (bench)
+        w->limits = bench->limits;
+    w->have_limits = bench != NULL;
+    free(bench);
+}
 
 static void pause_ms(int ms)
 {
@@ -45,15 +60,6 @@ static void undraw(struct watch *w)
         fputs("\033[1A\033[2K", s->out);
 }
 
-static void bar(char *to, size_t cap, double share)
-{
-    int filled = isfinite(share) ? (int)(share * BAR_WIDTH + 0.5) : 0;
-    filled = filled < 0 ? 0 : filled > BAR_WIDTH ? BAR_WIDTH : filled;
-    (void)text_copy(to, cap, "");
-    for (int i = 0; i < BAR_WIDTH; i++)
-        (void)text_append(to, cap, "%s", i < filled ? "#" : ".");
-}
-
 static void value_text(char *to, size_t cap, const json_t *channel, const char *name, int digits)
 {
     const json_t *signal = json_object_get(json_object_get(channel, "signals"), name);
@@ -76,31 +82,15 @@ static void cut_line(const struct screen *s, int used, const char *text)
 static void draw(struct watch *w, const json_t *channel)
 {
     const struct screen *s = &w->client->screen;
-    char on[48], goal[48], elapsed[48], expected[48], i2[48], u2[48], u1[48], warm[48], progress[BAR_WIDTH + 1];
-    print_duration(on, sizeof on, get_figure(channel, "on_load_s"));
-    print_duration(goal, sizeof goal, get_figure(channel, "on_load_goal_s"));
-    print_duration(elapsed, sizeof elapsed, get_figure(channel, "run_elapsed_s"));
-    print_duration(expected, sizeof expected, get_figure(channel, "run_expected_s"));
-    value_text(i2, sizeof i2, channel, "i2", 1);
-    value_text(u2, sizeof u2, channel, "u2", 2);
-    value_text(u1, sizeof u1, channel, "u1", 1);
-    value_text(warm, sizeof warm, channel, "t_exhaust", 1);
-    bar(progress, sizeof progress, get_figure(channel, "on_load_s") / get_figure(channel, "on_load_goal_s"));
-    const char *state = get_word(channel, "state");
-    enum tone tone = tone_of(state);
-    char line[400];
-    (void)text_format(line, sizeof line, "  run %lld, %s, %s", (long long)w->run_no, get_word(channel, "unit"),
-                      get_word(json_object_get(channel, "point"), "words"));
-    fprintf(s->out, "%s%s%s", tone_begin(s, tone), state, tone_end(s, tone));
-    cut_line(s, text_width(state), line);
-    (void)text_format(line, sizeof line, "cycle %lld  [%s]  on load %s of %s", (long long)get_whole(channel, "cycle"),
-                      progress, on, goal);
-    cut_line(s, 0, line);
-    (void)text_format(line, sizeof line, "I2 %s  U2 %s  U1 %s  exhaust %s", i2, u2, u1, warm);
-    cut_line(s, 0, line);
-    (void)text_format(line, sizeof line, "run time %s of %s  %s", elapsed, expected, get_word(channel, "doing"));
-    cut_line(s, 0, line);
-    w->drawn_lines = 4;
+    struct watch_lines lines;
+    watch_view(channel, w->have_limits ? &w->limits : NULL, &lines);
+    for (int i = 0; i < lines.count; i++) {
+        size_t word = i == 0 ? strcspn(lines.text[i], " ") : 0;
+        fprintf(s->out, "%s%.*s%s", tone_begin(s, i == 0 ? tone_of(get_word(channel, "state")) : TONE_PLAIN), (int)word,
+                lines.text[i], tone_end(s, i == 0 ? tone_of(get_word(channel, "state")) : TONE_PLAIN));
+        cut_line(s, (int)word, lines.text[i] + word);
+    }
+    w->drawn_lines = lines.count;
     fflush(s->out);
 }
 
@@ -237,6 +227,8 @@ static int finish(struct client *c, const json_t *detail)
 int watch_run(struct client *c, int64_t run_no)
 {
     struct watch w = {.client = c, .run_no = run_no};
+    if (!c->json)
+        read_limits(&w);
     for (;;) {
         json_t *view = NULL, *detail = NULL;
         int status = look_for_end(&w, &detail);
