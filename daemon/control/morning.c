@@ -373,6 +373,8 @@ static void print_run(const struct sheet_run *s, FILE *to)
             (void)text_append(shutoff, sizeof shutoff, "; no reset seen");
         print_wrapped_text(to, "off", shutoff);
     }
+    if (!s->shutoff_utc_us && judged && v->cause != CAUSE_NONE)
+        print_wrapped_text(to, "cause", shutoff_cause_name(v->cause));
     print_wrapped_text(to, "why", reason_of(s));
     if (judged && v->finding[0])
         print_wrapped_text(to, "found", v->finding);

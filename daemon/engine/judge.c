@@ -58,7 +58,7 @@ static enum run_outcome outcome_of(const struct run *r, enum ending ending)
     case ENDING_SHUTOFF:
         return r->has_first_shutoff ? r->shutoff_cycle.outcome : OUTCOME_UNCLEAR;
     case ENDING_NEVER_REACHED:
-        return OUTCOME_NEVER_REACHED;
+        return r->reached_a > 0 ? OUTCOME_NEVER_REACHED : OUTCOME_UNCLEAR; /* no current at all: not the unit's word */
     case ENDING_COMPLETE:
         break;
     default:
@@ -175,14 +175,14 @@ static void say_reason(const struct run *r, enum ending ending, const struct all
         say_not_met(r, v, start);
     } else if (ending == ENDING_CUT_SHORT) {
         (void)text_format(v->reason, cap, "undecided: cut short, %s", r->ending_text);
-    } else if (r->has_first_shutoff && outcome != OUTCOME_NEVER_REACHED) {
+    } else if (r->has_first_shutoff && ending != ENDING_NEVER_REACHED) {
         (void)text_format(v->reason, cap, "undecided: shut off after %.0f s (%s%s%s), %s", v->shutoff_s,
                           shutoff_cause_name(v->cause), v->cause_second ? " or " : "",
                           v->cause_second ? shutoff_cause_name(v->cause_second) : "", allowed_reason_text(a->reason));
         say_deviations(a->because, v->reason, cap);
     } else {
         (void)text_format(v->reason, cap, "undecided: %s",
-                          outcome == OUTCOME_NEVER_REACHED ? r->never_text : allowed_reason_text(a->reason));
+                          ending == ENDING_NEVER_REACHED ? r->never_text : allowed_reason_text(a->reason));
         say_deviations(a->because, v->reason, cap);
         if (!r->last.valid && r->has_last)
             (void)text_append(v->reason, cap, "; cycle %d is void", r->last.number);
@@ -282,7 +282,7 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     if (by_shutoff) {
         v->cause = r->first_shutoff.cause;
         v->cause_second = r->first_shutoff.second;
-    } else if (ending == ENDING_CUT_SHORT) {
+    } else if (ending == ENDING_CUT_SHORT || ending == ENDING_NEVER_REACHED) {
         v->cause = r->ending_cause;
     }
     v->basis = r->has_last ? basis_of(r, at, &tol) : BASIS_NONE;

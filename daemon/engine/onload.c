@@ -9,11 +9,57 @@
 #include "procedure.h"
 #include "track.h"
 
+/* Highest value of a voltage since the output was commanded on; 0 when none was read. */
+static double highest_since_on(struct engine *e, int ch, enum signal_kind kind)
+{
+    const struct track *t = track_of(e, ch, kind);
+    double highest = 0;
+    for (uint64_t n = t ? t->count : 0; n > 0; n--) {
+        const struct sample *s = track_sample(t, n - 1);
+        if (!s || s->stamp_ns < e->channels[ch].load.commanded_on_ns)
+            break;
+        highest = s->value > highest ? s->value : highest;
+    }
+    return highest;
+}
+
+/* Is the unit's supply gone: by its voltage, the breaker's contact, or the silence of a meter that it feeds? */
+static bool supply_is_gone(struct engine *e, int ch)
+{
+    const struct bench_channel *b = bench_channel_of(e, ch);
+    const struct bench_signal *s = signal_of(e, ch, SIG_U1);
+    double u1 = track_value(e, ch, SIG_U1), rated = e->channels[ch].run.rq.point.supply_v;
+    if (b->circuit < 0)
+        return false;
+    if (u1 < 0.5 * rated || contact_is(e, ch, SIG_BREAKER_AUX, false))
+        return true;
+    return isnan(u1) && s && e->bench.devices[s->device].powered_from == b->circuit;
+}
+
+/* No current at all says nothing about the unit: it had no supply, it gave its no-load voltage (the path is open), or
+ * nothing (nobody knows why). */
+static enum shutoff_cause cause_of_nothing(struct engine *e, int ch, char *text)
+{
+    double u = highest_since_on(e, ch, SIG_U2), peak = highest_since_on(e, ch, SIG_U2_PEAK);
+    double seen = peak > u ? peak : u;
+    if (supply_is_gone(e, ch)) {
+        (void)text_copy(text, REASON_CAP, "no current, and the unit has no supply");
+        return CAUSE_SUPPLY_LOST;
+    }
+    if (seen > 1.3 * e->channels[ch].run.point.voltage_v) {
+        (void)text_format(text, REASON_CAP, "no current at %.0f V", seen);
+        return CAUSE_LOAD_PATH_OPEN;
+    }
+    (void)text_copy(text, REASON_CAP, "no current and no voltage");
+    return CAUSE_UNKNOWN;
+}
+
 static void never_reached(struct engine *e, int ch, double reached_a)
 {
     struct channel *c = channel_of(e, ch);
     struct run *r = &c->run;
-    r->reached_a = reached_a;
+    bool nothing = reached_a < flow_threshold(e, ch);
+    r->reached_a = nothing ? 0 : reached_a;
     struct event *v = emit_event(e, EVENT_NEVER_REACHED, ch);
     v->value_count = 2;
     v->values[0] = reached_a;
@@ -21,7 +67,7 @@ static void never_reached(struct engine *e, int ch, double reached_a)
     (void)text_format(r->never_text, sizeof r->never_text, "%.0f A reached of the rated %.0f A", reached_a,
                       r->point.current_a);
     (void)text_copy(v->text, sizeof v->text, r->never_text);
-    if (reached_a < flow_threshold(e, ch))
+    if (nothing)
         emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
     else
         emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", r->point.current_a - reached_a);
@@ -30,7 +76,7 @@ static void never_reached(struct engine *e, int ch, double reached_a)
     c->course = COURSE_ENDING;
     cycle_close(e, ch, false, &result);
     c->timers[TIMER_PHASE] = NEVER_NS;
-    r->ending_cause = CAUSE_NONE;
+    r->ending_cause = nothing ? cause_of_nothing(e, ch, r->ending_text) : CAUSE_NONE;
     load_open(e, ch, false);
 }
 

@@ -3,3 +3,4 @@ add_library(message_sink STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/message_sink
 target_include_directories(message_sink PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
 target_link_libraries(message_sink PUBLIC PkgConfig::CHECK Threads::Threads)
 unit_test(night_messages_test SOURCES ${night}/night_messages_test.c LINKS runtime message_sink)
+unit_test(night_faults_test SOURCES ${night}/night_faults_test.c LINKS harness client)
