@@ -14,10 +14,9 @@
 
 enum {
     CONNECTIONS_MAX = 64,
-    CONNECTIONS_AN_ADDRESS = 16,
+    CONNECTIONS_AN_ADDRESS = 32,
     IDLE_S = 10,
     BODY_MAX = 64 * 1024,
-    THREADS = 4,
     ADDRESSES_MAX = 256,
     RATE_PER_S = 40,
     RATE_BURST = 120
@@ -336,11 +335,11 @@ static int start(struct web_server *s, const struct web_setup *setup, struct err
     struct sockaddr_in address;
     if (parse_listen(setup->listen, &address, err) != 0)
         return -1;
-    s->mhd = MHD_start_daemon(MHD_USE_EPOLL_INTERNAL_THREAD, 0, NULL, NULL, on_request, s, MHD_OPTION_SOCK_ADDR,
-                              &address, MHD_OPTION_CONNECTION_LIMIT, (unsigned)CONNECTIONS_MAX,
+    s->mhd = MHD_start_daemon(MHD_USE_POLL_INTERNAL_THREAD | MHD_USE_THREAD_PER_CONNECTION, 0, NULL, NULL, on_request,
+                              s, MHD_OPTION_SOCK_ADDR, &address, MHD_OPTION_CONNECTION_LIMIT, (unsigned)CONNECTIONS_MAX,
                               MHD_OPTION_PER_IP_CONNECTION_LIMIT, (unsigned)CONNECTIONS_AN_ADDRESS,
-                              MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)IDLE_S, MHD_OPTION_THREAD_POOL_SIZE,
-                              (unsigned)THREADS, MHD_OPTION_NOTIFY_COMPLETED, on_completed, NULL, MHD_OPTION_END);
+                              MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)IDLE_S, MHD_OPTION_NOTIFY_COMPLETED,
+                              on_completed, NULL, MHD_OPTION_END);
     if (s->mhd == NULL)
         return error_set(err, "%s: cannot listen there; is the port in use or not permitted?", setup->listen);
     const union MHD_DaemonInfo *info = MHD_get_daemon_info(s->mhd, MHD_DAEMON_INFO_BIND_PORT);
