@@ -124,6 +124,7 @@ test("losing the daemon and getting it back", async () => {
   await says("live");
   await bench.stopDaemon("SIGKILL");
   await says("The daemon does not answer: what you see is");
+  await says("treat this output as live until you have seen it dead");
   await picture("daemon-lost");
   await bench.startDaemon();
   await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 15000 });

@@ -103,7 +103,9 @@ export function announce(text) { document.getElementById("announce").textContent
 export function say(text, kind = "trouble") {
   const main = document.getElementById("main");
   main.querySelector(":scope > .said")?.remove();
-  main.prepend(el("p", { class: `said ${kind}`, role: kind === "trouble" ? "alert" : "status" }, text));
+  const line = el("p", { class: `said ${kind}`, role: kind === "trouble" ? "alert" : "status" }, text);
+  main.prepend(line);
+  line.scrollIntoView({ block: "nearest" });
 }
 
 export class Refusal extends Error {

@@ -132,6 +132,7 @@ function card(c, mayAct, folds) {
     if (cause) box.append(el("p", { class: "cause" }, `Shutoff: ${cause}`));
   }
   if (c.interlock && c.interlock !== "none") box.append(el("p", { class: "cause" }, `Interlock: ${(INTERLOCK_WORDS[c.interlock] || [c.interlock])[0]}`));
+  box.append(el("p", { class: "cause not-live" }, "Not live: treat this output as live until you have seen it dead."));
   box.append(el("p", { class: "do" }, el("b", {}, "You: "), doNow(c)));
   if (c.doing && c.doing !== c.state) box.append(el("p", { class: "note" }, `Bench: ${c.doing}`));
   box.append(...[actions(c, mayAct), figures(c, folds.has(c.channel), (open) => (open ? folds.add(c.channel) : folds.delete(c.channel)))].filter(Boolean));

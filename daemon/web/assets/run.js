@@ -2,7 +2,7 @@
 /* Runs: the list, and one run with its verdict, why it shut off, curves, cycles and events. */
 import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, minute, moment, runLink, SIGNAL_WORDS, STATE_WORDS,
   table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
-import { clock, columnAt, draw, reachOf, setCursor } from "/assets/chart.js";
+import { clock, columnAt, draw, make, reachOf, setCursor } from "/assets/chart.js";
 
 const COLUMNS = 700, REFRESH_MS = 5000, EVENTS_SHOWN = 300;
 
@@ -154,11 +154,12 @@ class Curves {
 
   legendButton(name) {
     const n = PANELS.find((p) => p.signals.includes(name)).signals.indexOf(name);
-    const b = el("button", { type: "button", class: `key s${n}`, "aria-pressed": String(!this.hidden.has(name)), onclick: () => {
+    const b = el("button", { type: "button", class: "key", "aria-pressed": String(!this.hidden.has(name)), onclick: () => {
       if (this.hidden.has(name)) this.hidden.delete(name); else this.hidden.add(name);
       b.setAttribute("aria-pressed", String(!this.hidden.has(name)));
       this.redraw();
-    } }, SIGNAL_WORDS[name] || name);
+    } }, make("svg", { class: "sample", viewBox: "0 0 34 8", "aria-hidden": "true" }), SIGNAL_WORDS[name] || name);
+    b.firstChild.append(make("path", { class: `curve s${n}`, d: "M0 4H34" }));
     return b;
   }
 
