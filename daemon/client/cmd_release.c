@@ -42,10 +42,24 @@ static int fill_tag(struct client *c, const char *serial, struct unit_tag *tag)
     return EXIT_DONE;
 }
 
+/* A long note goes on in further lines, broken at a space where there is one. */
 static void print_line(const struct screen *s, const char *name, const char *value)
 {
-    if (value[0])
-        fprintf(s->out, "| %-10s %-43.43s |\n", name, value);
+    enum { ROOM = 43 };
+    while (value[0]) {
+        size_t size = strlen(value);
+        if (size > ROOM) {
+            size = ROOM;
+            while (size > 1 && value[size] != ' ')
+                size--;
+            if (value[size] != ' ')
+                size = ROOM;
+        }
+        fprintf(s->out, "| %-10s %-43.*s |\n", name, (int)size, value);
+        value += size;
+        value += strspn(value, " ");
+        name = "";
+    }
 }
 
 static void print_tag(const struct screen *s, const struct unit_tag *tag)

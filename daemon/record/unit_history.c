@@ -127,7 +127,9 @@ static void compare(struct history_row *row, const struct history_row *with, dou
     row->time_to_shutoff = change_of(cut ? now->shutoff_s : NAN, then->shutoff_s, factor, limit);
     row->own_percent_on = change_of(now->own_percent_on, then->own_percent_on, factor, limit);
     row->reset = change_of(now->reset_s, then->reset_s, 1, limit);
-    row->resistance = change_of(row->resistance_k_per_w, with->resistance_k_per_w, 1, repeatability_pct);
+    /* A warm unit begins anywhere between cold and equilibrium, and its rise says more of that than of its cooling. */
+    if (now->basis != BASIS_WARM_CYCLE)
+        row->resistance = change_of(row->resistance_k_per_w, with->resistance_k_per_w, 1, repeatability_pct);
 }
 
 static int take_run(void *ctx, const struct journal_run *run)
