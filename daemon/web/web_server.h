@@ -2,8 +2,8 @@
  * then only as a client of the control socket with that client's own refusals. It holds no lease and no lock of the
  * daemon: stopping it or flooding it changes nothing on the bench.
  *
- * Bounds: 64 connections with a thread each, 32 an address, 10 s without traffic, bodies of 64 KiB, 40 requests a second an address (more
- * are answered 429). */
+ * Bounds: 64 connections with a thread each, 32 an address, 10 s without traffic, bodies of 64 KiB, 40 requests a
+ * second an address (more are answered 429). */
 #ifndef WEB_SERVER_H
 #define WEB_SERVER_H
 
