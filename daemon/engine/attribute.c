@@ -10,9 +10,19 @@
 #include "procedure.h"
 #include "track.h"
 
-enum { PROBE_EVERY_S = 30 };
+enum { PROBE_FIRST_S = 5, PROBE_EVERY_S = 30, EVIDENCE_MOST_S = 20, SLOW_RESET_S = 600 };
 
 static const int64_t probe_hold_ns = 1500000000;
+
+int64_t shutoff_evidence_ns(const struct engine *e, int ch)
+{
+    static const enum signal_kind kinds[] = {SIG_U1, SIG_I1, SIG_BREAKER_AUX, SIG_THERMAL_LAMP, SIG_ENGINE_SPEED};
+    int64_t lag = 0;
+    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++)
+        if (signal_lag_ns(e, ch, kinds[k]) > lag)
+            lag = signal_lag_ns(e, ch, kinds[k]);
+    return 2 * SECOND_NS + (lag < EVIDENCE_MOST_S * SECOND_NS ? lag : EVIDENCE_MOST_S * SECOND_NS);
+}
 
 int64_t shutoff_confirm_ns(const struct engine *e, int ch)
 {
@@ -143,9 +153,11 @@ static bool ends_the_run(const struct channel *c)
     case CAUSE_UNIT_FAULT:
         break;
     default:
-        return s->second != CAUSE_THERMAL_CUTOUT;
+        return s->second != CAUSE_THERMAL_CUTOUT && s->cause != CAUSE_SWITCHED_OFF;
     }
-    return c->run.rq.procedure == PROCEDURE_SCREEN && s->second == CAUSE_NONE && s->confidence >= 0.85;
+    /* A screen need not wait where both candidates tell the same of the unit. */
+    bool own = s->cause == CAUSE_THERMAL_CUTOUT && (s->second == CAUSE_NONE || s->second == CAUSE_UNIT_FAULT);
+    return c->run.rq.procedure == PROCEDURE_SCREEN && own && s->confidence >= 0.8;
 }
 
 void shutoff_explain(struct engine *e, int ch)
@@ -174,8 +186,8 @@ void shutoff_explain(struct engine *e, int ch)
     }
     c->course = COURSE_RECOVER;
     c->timers[TIMER_PHASE] = e->now_ns + e->bench.limits.recover_cap_ns;
-    if (c->load.triggered)
-        c->timers[TIMER_PROBE] = e->now_ns + PROBE_EVERY_S * SECOND_NS;
+    if (c->load.triggered) /* a first look early: what comes back in seconds was no heat */
+        c->timers[TIMER_PROBE] = e->now_ns + PROBE_FIRST_S * SECOND_NS;
 }
 
 void shutoff_probe(struct engine *e, int ch)
@@ -245,6 +257,41 @@ static void revise(struct engine *e, int ch, enum shutoff_cause cause, enum shut
         c->run.first_shutoff = *s;
 }
 
+/* What a return of the output by itself settles. upper_s: latest that it can have come, since the shutoff. */
+static void revise_by_reset(struct engine *e, int ch, double upper_s)
+{
+    const struct channel *c = channel_of(e, ch);
+    const struct shutoff *s = &c->shutoff;
+    char because[96];
+    bool soon = upper_s < 60, supply = s->cause == CAUSE_SUPPLY_LOW || s->second == CAUSE_SUPPLY_LOW;
+    (void)text_format(because, sizeof because, "it reset by itself after %.1f min", s->reset_s / 60);
+    if (s->confidence >= 0.9)
+        revise(e, ch, s->cause, s->second, 0.98, because);
+    else if (supply && soon)
+        revise(e, ch, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.8, because);
+    else if (s->cause == CAUSE_UNIT_PROTECTION)
+        revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
+    else if (soon)
+        revise(e, ch, CAUSE_THERMAL_CUTOUT, CAUSE_UNIT_PROTECTION, 0.8, because);
+    else if (s->cause == CAUSE_THERMAL_CUTOUT && !(s->second == CAUSE_SWITCHED_OFF && !c->run.rq.unattended))
+        revise(e, ch, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.97, because);
+    else /* somebody may have switched it on again */
+        revise(e, ch, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.8, because);
+}
+
+/* What a workshop acts on: off early, and slow to cool. Common practice, no published source. */
+static void tell_poor_cooling(struct engine *e, int ch, const char *cooling)
+{
+    const struct channel *c = channel_of(e, ch);
+    const struct shutoff *s = &c->shutoff;
+    if (s->cause != CAUSE_THERMAL_CUTOUT && s->second != CAUSE_THERMAL_CUTOUT)
+        return;
+    if (!(s->on_s > 15 && s->on_s < 0.8 * seconds_of(c->run.rated_on_ns)))
+        return;
+    emit_text(e, EVENT_FINDING, ch, "off at %.1f min of the rated %.1f min and %s: look at the unit's fan and vents",
+              s->on_s / 60, seconds_of(c->run.rated_on_ns) / 60, cooling);
+}
+
 bool shutoff_reset_seen(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
@@ -261,14 +308,9 @@ bool shutoff_reset_seen(struct engine *e, int ch)
     v->values[0] = s->reset_s;
     v->values[1] = s->reset_half_s;
     v->at_ns = latest;
-    char because[96];
-    (void)text_format(because, sizeof because, "it reset by itself after %.1f min", s->reset_s / 60);
-    if (s->reset_s < 30 && s->cause == CAUSE_SUPPLY_LOW)
-        revise(e, ch, CAUSE_SUPPLY_LOW, CAUSE_NONE, 0.9, because);
-    else if (s->reset_s < 20 && s->cause != CAUSE_LOAD_PATH_OPEN)
-        revise(e, ch, CAUSE_UNIT_PROTECTION, s->cause == CAUSE_UNIT_PROTECTION ? CAUSE_NONE : s->cause, 0.6, because);
-    else
-        revise(e, ch, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.97, because);
+    revise_by_reset(e, ch, seconds_of(latest - s->at.at_ns));
+    if (s->reset_s > SLOW_RESET_S)
+        tell_poor_cooling(e, ch, "slow to cool");
     if (kept)
         c->run.first_shutoff = *s;
     if (c->run.cutouts <= CAPABILITY_MAX && c->run.cutouts > 0)
@@ -283,10 +325,15 @@ void shutoff_never_reset(struct engine *e, int ch)
     char because[96];
     (void)text_format(because, sizeof because, "no reset within %.0f min",
                       seconds_of(e->bench.limits.recover_cap_ns) / 60);
-    if (s->cause == CAUSE_THERMAL_CUTOUT && s->second == CAUSE_NONE && s->confidence >= 0.9)
+    if (s->cause == CAUSE_THERMAL_CUTOUT && s->second == CAUSE_SWITCHED_OFF)
+        revise(e, ch, CAUSE_SWITCHED_OFF, CAUSE_THERMAL_CUTOUT, 0.5, because);
+    else if (s->cause == CAUSE_THERMAL_CUTOUT)
         revise(e, ch, CAUSE_UNIT_FAULT, CAUSE_THERMAL_CUTOUT, 0.6, because);
+    else if (s->cause == CAUSE_UNIT_PROTECTION)
+        revise(e, ch, CAUSE_UNIT_FAULT, CAUSE_UNIT_PROTECTION, 0.5, because);
     else
-        revise(e, ch, s->cause == CAUSE_THERMAL_CUTOUT ? CAUSE_SWITCHED_OFF : s->cause, CAUSE_UNIT_FAULT, 0.5, because);
+        revise(e, ch, s->cause, s->second, 0.4, because);
+    tell_poor_cooling(e, ch, "not back in that time");
 }
 
 void shutoff_operator_note(struct engine *e, int ch, const char *text)

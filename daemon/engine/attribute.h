@@ -30,6 +30,9 @@ void shutoff_probe(struct engine *e, int ch);
 /* Time after the suspicion at which it is confirmed. */
 int64_t shutoff_confirm_ns(const struct engine *e, int ch);
 
+/* Time from the confirmation until the slowest signal that tells of the cause has had its say. */
+int64_t shutoff_evidence_ns(const struct engine *e, int ch);
+
 /* Evidence that an operator typed in. */
 void shutoff_operator_note(struct engine *e, int ch, const char *text);
 

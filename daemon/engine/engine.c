@@ -287,7 +287,7 @@ static void shutoff_timer(struct engine *e, int ch)
     case CONFIRMED_SHUTOFF:
         c->course = COURSE_EVIDENCE;
         c->timers[TIMER_PHASE] = NEVER_NS;
-        c->timers[TIMER_SHUTOFF] = e->now_ns + 2 * SECOND_NS + signal_lag_ns(e, ch, SIG_U1);
+        c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_evidence_ns(e, ch);
         load_open(e, ch, false);
         set_state(e, ch, STATE_RECOVERING);
         break;

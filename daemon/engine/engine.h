@@ -37,10 +37,10 @@
 #include "view.h"
 
 /* Version of the code that decides; the same version gives the same bits. Changes with every change of behaviour. */
-#define ENGINE_VERSION "soakbench-engine 1"
+#define ENGINE_VERSION "soakbench-engine 2"
 
 enum {
-    RULES_VERSION = 1, /* of the rules of judgement, docs/judgement.md */
+    RULES_VERSION = 2, /* of the rules of judgement, docs/judgement.md */
     ENGINE_COMMANDS_MAX = 1024,
     ENGINE_EVENTS_MAX = 1536,
     ENGINE_VERDICTS_MAX = CHANNELS_MAX

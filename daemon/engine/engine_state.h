@@ -137,6 +137,7 @@ struct shutoff {
     enum shutoff_cause cause, second;
     double confidence;
     char evidence[TEXT_CAP];
+    bool drew_nothing; /* the supply current went to nothing: something at the unit's mains side opened */
     bool reset_seen;
     double reset_s, reset_half_s;
     int cycle;

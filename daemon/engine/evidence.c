@@ -78,6 +78,30 @@ static bool shared_loss(const struct engine *e, int ch)
     return false;
 }
 
+static double share_of(struct engine *e, int ch, enum signal_kind first, int64_t from_ns, int64_t to_ns)
+{
+    double least = NAN, most = NAN;
+    for (int k = 0; k < 3; k++) {
+        const struct track *t = track_of(e, ch, (enum signal_kind)((int)first + k));
+        double v = t ? track_mean(t, from_ns, to_ns, NULL) : NAN;
+        if (isnan(v))
+            return NAN;
+        if (k == 0 || v < least)
+            least = v;
+        if (k == 0 || v > most)
+            most = v;
+    }
+    return most > 0.5 ? least / most : NAN;
+}
+
+double evidence_phase_share(struct engine *e, int ch, int64_t from_ns, int64_t to_ns)
+{
+    double volts = share_of(e, ch, SIG_U1_A, from_ns, to_ns), amps = share_of(e, ch, SIG_I1_A, from_ns, to_ns);
+    if (isnan(volts))
+        return amps;
+    return amps < volts ? amps : volts;
+}
+
 void evidence_gather(struct engine *e, int ch, struct evidence *ev)
 {
     struct channel *c = channel_of(e, ch);
@@ -110,6 +134,8 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
         .speed_before = before(e, ch, SIG_ENGINE_SPEED),
         .speed_after = after(e, ch, SIG_ENGINE_SPEED, true),
         .exhaust_k = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE),
+        .phase_share = evidence_phase_share(e, ch, window_of(e, ch, SIG_U1_A).before_to - 2 * SECOND_NS,
+                                            window_of(e, ch, SIG_U1_A).before_to),
         .meter_fed_by_circuit_died = fed_meter_died(e, ch),
         .circuit_shared_loss = shared_loss(e, ch),
         .on_s =
@@ -139,6 +165,12 @@ static bool weigh_supply_gone(const struct evidence *ev, struct shutoff *s)
                           ev->u1_line_after > 0.7 * ev->rated_u1_v ? ", while the line ahead of the breaker stands"
                           : ev->circuit_shared_loss                ? ", and so did another channel of the circuit"
                                                                    : "");
+        return true;
+    }
+    if (ev->u1_line_after < 0.3 * ev->rated_u1_v) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_NONE, 0.95);
+        (void)text_format(text, TEXT_CAP, "the line ahead of the breaker fell to %.0f V with the current",
+                          ev->u1_line_after);
         return true;
     }
     if (isnan(ev->u1_after) && ev->meter_fed_by_circuit_died) {
@@ -181,16 +213,76 @@ static bool weigh_path(const struct evidence *ev, struct shutoff *s)
     return false;
 }
 
+/* The unit's own doing, early or by heat, when it still draws its idle current. */
+static void weigh_alive(const struct evidence *ev, struct shutoff *s, bool supply_known)
+{
+    char *text = s->evidence;
+    if (!supply_known) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SUPPLY_LOW, 0.6);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together and the unit still draws %.2f A; supply volts or a reset "
+                          "by itself would settle it",
+                          ev->i1_after);
+    } else if (ev->u1_least_before < 0.92 * ev->rated_u1_v) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SUPPLY_LOW, 0.6);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together, the supply was low at %.0f V and stands at %.0f V now; a "
+                          "reset within seconds or after minutes would settle it",
+                          ev->u1_least_before, ev->u1_after);
+    } else {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_UNIT_FAULT, 0.8);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together, the supply stands at %.0f V and the unit still draws "
+                          "%.2f A; a reset by itself would settle it",
+                          ev->u1_after, ev->i1_after);
+    }
+}
+
+/* The unit draws nothing, or its current is not measured. */
+static void weigh_dead(const struct evidence *ev, struct shutoff *s, bool supply_known)
+{
+    char *text = s->evidence;
+    bool draws_nothing = !isnan(ev->i1_after);
+    if (supply_known || ev->breaker_after >= 0.5) {
+        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, draws_nothing ? 0.5 : 0.6);
+        (void)text_format(text, TEXT_CAP,
+                          "current and voltage went together%s, with the supply %s; %sa reset by itself "
+                          "would settle it",
+                          draws_nothing ? " and the unit draws nothing" : "",
+                          supply_known ? "standing" : "breaker closed", draws_nothing ? "" : "supply current or ");
+    } else if (ev->circuit_shared_loss) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_THERMAL_CUTOUT, 0.7);
+        (void)text_copy(
+            text, TEXT_CAP,
+            "another channel of the same circuit lost its current at the same time; the supply is not measured");
+    } else if (draws_nothing) {
+        conclude(s, CAUSE_SWITCHED_OFF, CAUSE_SUPPLY_LOST, 0.4);
+        (void)text_copy(text, TEXT_CAP,
+                        "current and voltage went together and the unit draws nothing; the supply's volts are not "
+                        "measured, they would settle it");
+    } else {
+        conclude(s, CAUSE_UNKNOWN, CAUSE_THERMAL_CUTOUT, 0.3);
+        (void)text_copy(
+            text, TEXT_CAP,
+            "current and voltage went together; the supply is not measured, a reset by itself would settle it");
+    }
+}
+
 /* The unit itself, with the supply there or not known. */
 static void weigh_unit(const struct evidence *ev, struct shutoff *s)
 {
     char *text = s->evidence;
     bool supply_known = !isnan(ev->u1_after);
-    bool draws = ev->i1_after > 0.01 * ev->i1_before && ev->i1_after > 0.03;
+    s->drew_nothing = !isnan(ev->i1_after) && !(ev->i1_after > 0.01 * ev->i1_before && ev->i1_after > 0.03);
     if (ev->lamp_after >= 0.5) {
         conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.97);
         (void)text_copy(text, TEXT_CAP,
                         "current and voltage went together and the unit's over-temperature lamp is lit");
+    } else if (ev->phase_share < 0.5) {
+        conclude(s, CAUSE_SUPPLY_LOW, CAUSE_UNIT_PROTECTION, 0.8);
+        (void)text_format(text, TEXT_CAP,
+                          "one phase of the supply had gone before: the weakest at %.0f %% of the others",
+                          100 * ev->phase_share);
     } else if (ev->u1_least_before < 0.87 * ev->rated_u1_v) {
         conclude(s, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.7);
         (void)text_format(text, TEXT_CAP,
@@ -201,40 +293,10 @@ static void weigh_unit(const struct evidence *ev, struct shutoff *s)
         (void)text_format(text, TEXT_CAP,
                           "off after only %.1f s on-load, too early for heat; the unit's display code would settle it",
                           ev->on_s);
-    } else if (supply_known && draws) {
-        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.9);
-        (void)text_format(
-            text, TEXT_CAP,
-            "current and voltage went together, the supply stands at %.0f V and the unit still draws %.2f A",
-            ev->u1_after, ev->i1_after);
-    } else if (draws) {
-        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SUPPLY_LOW, 0.75);
-        (void)text_format(text, TEXT_CAP,
-                          "current and voltage went together and the unit still draws %.2f A; supply volts or a reset "
-                          "by itself would settle it",
-                          ev->i1_after);
-    } else if (supply_known && !isnan(ev->i1_after)) {
-        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.5);
-        (void)text_format(text, TEXT_CAP,
-                          "current and voltage went together and the unit draws nothing, with %.0f V at hand; a reset "
-                          "by itself would settle it",
-                          ev->u1_after);
-    } else if (supply_known) {
-        conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_SWITCHED_OFF, 0.6);
-        (void)text_format(text, TEXT_CAP,
-                          "current and voltage went together with the supply at %.0f V; supply current or a reset by "
-                          "itself would settle it",
-                          ev->u1_after);
-    } else if (ev->circuit_shared_loss) {
-        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_THERMAL_CUTOUT, 0.7);
-        (void)text_copy(
-            text, TEXT_CAP,
-            "another channel of the same circuit lost its current at the same time; the supply is not measured");
+    } else if (!isnan(ev->i1_after) && !s->drew_nothing) {
+        weigh_alive(ev, s, supply_known);
     } else {
-        conclude(s, CAUSE_UNKNOWN, CAUSE_THERMAL_CUTOUT, 0.3);
-        (void)text_copy(
-            text, TEXT_CAP,
-            "current and voltage went together; the supply is not measured, a reset by itself would settle it");
+        weigh_dead(ev, s, supply_known);
     }
 }
 

@@ -14,10 +14,15 @@ struct evidence {
     double u1_before, u1_least_before, u1_after, u1_line_after;
     double i1_before, i1_after;
     double breaker_before, breaker_after, lamp_after, speed_before, speed_after, exhaust_k;
+    double phase_share; /* weakest phase's volts (else amperes) over the strongest's, on-load; NAN: not measured */
     bool meter_fed_by_circuit_died; /* a meter powered from the channel's circuit fell silent with the current */
     bool circuit_shared_loss;       /* another channel of the circuit lost its current at the same time */
     double on_s;                    /* on-load until then */
 };
+
+/* Weakest phase over the strongest while on-load in [from, to], by volts, else by amperes; NAN: not measured. Below
+ * half counts as a phase that is gone. */
+double evidence_phase_share(struct engine *e, int ch, int64_t from_ns, int64_t to_ns);
 
 void evidence_gather(struct engine *e, int ch, struct evidence *ev);
 

@@ -4,6 +4,7 @@
 
 #include "emit.h"
 #include "error.h"
+#include "evidence.h"
 #include "figures.h"
 #include "load.h"
 #include "procedure.h"
@@ -100,12 +101,31 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         never_reached(e, ch, f->current_a.mean);
 }
 
+/* Why the current is below rated, from what moved with it; told as a finding too where it is the installation. */
+static const char *why_reduced(struct engine *e, int ch)
+{
+    const struct channel *c = channel_of(e, ch);
+    double u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1), rated = c->run.rq.point.supply_v;
+    double share = evidence_phase_share(e, ch, e->step_ns - 3 * SECOND_NS, e->step_ns);
+    if (share < 0.5) {
+        emit_text(e, EVENT_FINDING, ch, "supply: one phase is gone or weak, %.0f %% of the others", 100 * share);
+        return "one phase of the supply is gone: supply-limited";
+    }
+    if (rated > 0 && u1 < 0.95 * rated)
+        return "the supply is low as well: supply-limited";
+    if (u > 0.98 * c->run.point.voltage_v)
+        return "the voltage has not moved: the load's resistance has drifted";
+    if (rated > 0 && isnan(u1) && c->run.rq.point.phases > 0)
+        return "the unit gives less: thermal, or supply-limited; the supply is not measured";
+    return "the unit gives less: thermal, or its own drift";
+}
+
 /* Current below rated for a while, having been there: not a shutoff, and worth saying once a cycle. */
 static void check_reduced(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
     struct figures *f = &c->figures;
-    double i = track_value(e, ch, SIG_I2), u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1);
+    double i = track_value(e, ch, SIG_I2);
     if (!f->rated_seen || f->reduced_told || isnan(i) || i >= c->run.point.current_a * 0.96 ||
         i < 0.2 * c->run.point.current_a) {
         f->low_since_ns = NEVER_NS;
@@ -116,11 +136,7 @@ static void check_reduced(struct engine *e, int ch)
     if (e->step_ns - f->low_since_ns < 5 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2))
         return;
     f->reduced_told = true;
-    const char *why = "the unit gives less: thermal, or its own drift";
-    if (c->run.rq.point.supply_v > 0 && u1 < 0.95 * c->run.rq.point.supply_v)
-        why = "the supply is low as well: supply-limited";
-    else if (u > 0.98 * c->run.point.voltage_v)
-        why = "the voltage has not moved: the load's resistance has drifted";
+    const char *why = why_reduced(e, ch);
     struct event *v = emit_event(e, EVENT_OUTPUT_REDUCED, ch);
     v->value_count = 2;
     v->values[0] = c->run.point.current_a;

@@ -186,6 +186,8 @@ struct harness *harness_new(const struct harness_setup *setup)
     h->config->store_count = h->config->notify_count = 0;
     if (setup->edit)
         setup->edit(h->config);
+    if (setup->edit_for)
+        setup->edit_for(h->config, setup->edit_ctx);
     h->vb = vbench_new(setup->scenario, &vb_err);
     ck_assert_msg(h->vb != NULL, "%s", vb_err.text);
     vbench_set_rate(h->vb, h->config->bench.rate);

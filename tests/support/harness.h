@@ -23,8 +23,10 @@ struct harness_setup {
     const char *scenario;     /* path, or YAML text */
     int real_share;           /* bench seconds to a second of disk time; 0: 1 */
     const char *journal_path; /* an existing journal to go on with; NULL: a new one, removed by harness_free */
-    void (*edit)(struct config *config); /* change the loaded configuration; may be NULL */
-    int log_fd;                          /* 0: nowhere */
+    void (*edit)(struct config *config);                /* change the loaded configuration; may be NULL */
+    void (*edit_for)(struct config *config, void *ctx); /* the same, with edit_ctx; may be NULL */
+    void *edit_ctx;
+    int log_fd; /* 0: nowhere */
 };
 
 struct harness {
