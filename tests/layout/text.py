@@ -1,6 +1,7 @@
 """House rules that a machine can see: use text.py SOURCE.
 
-No state at file scope that changes outside main.c, no unbounded string calls, no machine paths, the fixed top level.
+No state at file scope that changes outside main.c, no unbounded string calls, the fixed top level, links that lead
+somewhere.
 """
 import os
 import re
@@ -35,6 +36,18 @@ for f in files:
             problems.append("%s:%d: state at file scope: %s" % (f, n, line))
         if product and re.search(r"\b(strcpy|strcat|sprintf|gets|strtok|vsprintf)\(", line):
             problems.append("%s:%d: unbounded call: %s" % (f, n, line.strip()))
+
+# Pages point at pages and files that are there.
+for f in files:
+    if not f.endswith(".md"):
+        continue
+    with open(os.path.join(source, f), encoding="utf-8") as handle:
+        text = re.sub(r"```.*?```", "", handle.read(), flags=re.S)
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", text):
+        if "://" in target:
+            continue
+        if not os.path.exists(os.path.normpath(os.path.join(source, os.path.dirname(f), target))):
+            problems.append("%s: points at %s, which is not there" % (f, target))
 
 for p in problems:
     print(p)
