@@ -13,6 +13,7 @@
 #include "json_build.h"
 #include "model_json.h"
 #include "probe.h"
+#include "sensor_convert.h"
 
 static json_t *items_json(const struct probe_item *items, int count)
 {
@@ -80,20 +81,19 @@ static int probe_once(struct client *c, const struct config *config, int device,
 {
     const struct device_config *d = &config->devices[device];
     struct error err = {{0}};
-    struct probe probe = {.bus = &config->buses[d->bus], .device = d, .map = &config->maps[d->map], .ready_fd = -1};
+    struct probe probe = {.bus = &config->buses[d->bus],
+                          .device = d,
+                          .map = &config->maps[d->map],
+                          .ready_fd = -1,
+                          .convert = sensor_convert};
     int count = probe_run(&probe, items, &err);
     if (count < 0)
         return client_failed(c, &err);
     if (c->json) {
-        char *text = NULL;
-        json_t *list = items_json(items, count);
-        if (list)
-            text = json_dumps(list, JSON_INDENT(2) | JSON_REAL_PRECISION(17));
-        json_decref(list);
-        if (text)
-            json_shorten(text);
-        fprintf(c->screen.out, "%s\n", text ? text : "[]");
-        free(text);
+        struct json_build b = build_begin();
+        build_text(&b, "device", config->bench.devices[device].name);
+        build_add(&b, "points", items_json(items, count));
+        return client_print_json(c, build_end(&b));
     } else {
         print_items(&c->screen, items, count);
     }

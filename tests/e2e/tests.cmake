@@ -11,3 +11,5 @@ endfunction()
 page_test(page_rental_yard docs/rental-yard.md --bench-time 1 900 "Verdict: held (basis: cold-cycle)" "3 units are in the register"
   "| TO HIRE" "| TO SERVICE: DO NOT HIRE OUT" "run 2 as found, run 3 as left" "Written: tag-HQ-0147.pdf" "Written: record-3.pdf")
 page_test(page_lab docs/lab.md "the same to the bit" "Written: run-1" "Written: curves.svg")
+add_test(NAME probe_converts COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/probe.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
+set_tests_properties(probe_converts PROPERTIES LABELS e2e TIMEOUT 60)
