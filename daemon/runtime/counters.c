@@ -92,6 +92,10 @@ static json_t *engine_json(struct runtime *rt)
     put_count(o, "stalls", c.stalls);
     json_object_set_new(o, "orders", queue_json(rt->orders));
     json_object_set_new(o, "ends", queue_json(rt->ends));
+    struct worker_counts w = worker_stage_counts(rt->worker);
+    put_count(o, "jobs_done", w.done);
+    put_count(o, "jobs_refused", w.refused);
+    put_count(o, "jobs_waiting", (uint64_t)w.waiting);
     return o;
 }
 

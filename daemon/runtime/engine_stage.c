@@ -268,6 +268,8 @@ static void step(struct engine_stage *s)
     publish_before_answer(s);
     for (int i = 0; i < s->out->command_count; i++)
         carry_out(s, &s->out->commands[i]);
+    if (in->kind == INPUT_READINGS && s->setup.hands.readings)
+        s->setup.hands.readings(s->setup.hands.ctx, &in->u.readings);
     if (in->kind == INPUT_SYNCED)
         release_held(s, in->u.synced.event_id);
 }

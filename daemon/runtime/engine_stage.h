@@ -53,6 +53,8 @@ struct engine_hands {
     void (*beacon)(void *ctx, const struct command *command);
     void (*answer)(void *ctx, uint64_t request, int code, const char *text);
     void (*worker)(void *ctx, const struct command *command);
+    void (*readings)(void *ctx,
+                     const struct input_readings *in); /* each input of readings, after its step; may be NULL */
 };
 
 struct engine_stage_setup {

@@ -1,5 +1,8 @@
 /* What the engine's commands do. All run in the engine's thread and never block. */
+#include <math.h>
+
 #include "runtime_parts.h"
+#include "worker_job.h"
 
 static void hand_lease(void *ctx, int device, int64_t until_ns)
 {
@@ -91,8 +94,19 @@ static void hand_answer(void *ctx, uint64_t request, int code, const char *text)
 static void hand_worker(void *ctx, const struct command *command)
 {
     struct runtime *rt = ctx;
-    log_write(rt->log, LOG_LEVEL_WARN, "engine: asks for a job of kind %d, which this daemon does not have",
-              (int)command->code);
+    struct input_worker refused = {.job = command->number, .channel = command->channel, .status = (int32_t)JOB_REFUSED};
+    if (worker_stage_post(rt->worker, command, rt->series) == 0)
+        return;
+    for (int i = 0; i < HEAT_VALUE_COUNT_; i++)
+        refused.values[i] = NAN;
+    if (queue_put(rt->orders, INPUT_WORKER, 0, &refused, sizeof refused))
+        log_write(rt->log, LOG_LEVEL_ERROR, "engine: the refusal of a job did not fit its queue");
+}
+
+static void hand_readings(void *ctx, const struct input_readings *in)
+{
+    struct runtime *rt = ctx;
+    heat_series_take(rt->series, in);
 }
 
 struct engine_hands runtime_hands(struct runtime *rt)
@@ -103,5 +117,6 @@ struct engine_hands runtime_hands(struct runtime *rt)
                                  .post = hand_post,
                                  .beacon = hand_beacon,
                                  .answer = hand_answer,
-                                 .worker = hand_worker};
+                                 .worker = hand_worker,
+                                 .readings = hand_readings};
 }

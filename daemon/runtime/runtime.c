@@ -45,7 +45,7 @@ static int make_clock(struct runtime *rt, struct error *err)
 static int make_queues(struct runtime *rt, struct error *err)
 {
     if (open_eventfd(&rt->engine_fd, err) || open_eventfd(&rt->journal_fd, err) || open_eventfd(&rt->stop_fd, err) ||
-        open_eventfd(&rt->notify_fd, err))
+        open_eventfd(&rt->notify_fd, err) || open_eventfd(&rt->worker_fd, err))
         return -1;
     rt->ends = queue_new(ENDS_QUEUE_BYTES, rt->engine_fd);
     rt->orders = queue_new(ORDERS_QUEUE_BYTES, rt->engine_fd);
@@ -189,6 +189,12 @@ static int make_stages(struct runtime *rt, struct error *err)
     rt->journal_stage = journal_stage_new(&journal, err);
     if (!rt->journal_stage)
         goto out;
+    rt->series = heat_series_new(&rt->config->bench);
+    rt->worker = worker_stage_new(rt->orders, rt->worker_fd);
+    if (!rt->series || !rt->worker) {
+        error_set(err, "out of memory");
+        goto out;
+    }
     struct engine_stage_setup engine = {.bench = &rt->config->bench,
                                         .clock = rt->clock,
                                         .log = rt->log,
@@ -236,7 +242,7 @@ struct runtime *runtime_new(const struct config *config, const struct runtime_op
     }
     rt->config = config;
     rt->options = *options;
-    rt->engine_fd = rt->journal_fd = rt->stop_fd = rt->notify_fd = -1;
+    rt->engine_fd = rt->journal_fd = rt->stop_fd = rt->notify_fd = rt->worker_fd = -1;
     for (int i = 0; i < STORES_MAX; i++)
         rt->store_fds[i] = -1;
     if (build(rt, err)) {
@@ -263,6 +269,8 @@ void runtime_free(struct runtime *rt)
     }
     notify_stage_free(rt->notify);
     engine_stage_free(rt->engine);
+    worker_stage_free(rt->worker);
+    heat_series_free(rt->series);
     for (int i = 0; i < BUSES_MAX; i++) {
         bus_stage_free(rt->buses[i]);
         queue_free(rt->bus_queues[i]);
@@ -277,6 +285,7 @@ void runtime_free(struct runtime *rt)
     close_fd(rt->journal_fd);
     close_fd(rt->stop_fd);
     close_fd(rt->notify_fd);
+    close_fd(rt->worker_fd);
     log_free(rt->log);
     bench_clock_free(rt->clock);
     free(rt);
@@ -306,6 +315,7 @@ void runtime_step(struct runtime *rt)
         if (rt->options.before_engine)
             rt->options.before_engine(rt->options.ctx);
         more = engine_stage_run(rt->engine, 1000) > 0 || more;
+        more = worker_stage_run(rt->worker) || more;
         more = journal_stage_run(rt->journal_stage) || more;
         more = engine_stage_run(rt->engine, 1000) > 0 || more;
     }

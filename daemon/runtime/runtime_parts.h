@@ -14,6 +14,7 @@
 #include "queue.h"
 #include "runtime.h"
 #include "store_stage.h"
+#include "worker_stage.h"
 
 enum {
     BUS_QUEUE_BYTES = 512 * 1024, /* each bus to the engine: some 2000 blocks */
@@ -51,6 +52,7 @@ struct runtime {
     int stop_fd;
     int store_fds[STORES_MAX];
     int notify_fd;
+    int worker_fd;
     struct queue *bus_queues[BUSES_MAX];
     struct queue *ends, *orders, *records, *file_orders;
 
@@ -59,13 +61,15 @@ struct runtime {
     struct bus_stage *buses[BUSES_MAX];
     struct control *control;
     struct notify_stage *notify;
+    struct worker_stage *worker;
+    struct heat_series *series; /* engine's thread */
     struct store_stage *stores[STORES_MAX]; /* NULL: it could not be set up, or there is none */
 
     struct input_anchor anchor; /* supervisor: the latest */
     int64_t anchored_real_ns;
 
     struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX], store_workers[STORES_MAX],
-        notify_worker;
+        notify_worker, fit_worker;
     atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control, stop_stores;
     atomic_bool up;
     atomic_bool threads_alive; /* supervisor: engine and buses move */

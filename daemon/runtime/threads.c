@@ -162,6 +162,19 @@ static void *notify_thread(void *arg)
     return NULL;
 }
 
+static void *fit_thread(void *arg)
+{
+    struct worker *w = arg;
+    struct runtime *rt = w->rt;
+    name_thread("worker", "");
+    while (!atomic_load(&rt->stop_stores)) {
+        turn(w);
+        if (!worker_stage_run(rt->worker))
+            wait_fd(rt->worker_fd, turn_ns);
+    }
+    return NULL;
+}
+
 /* ---- start ---- */
 
 static int start(struct runtime *rt, struct worker *w, int index, void *(*loop)(void *), struct error *err)
@@ -187,6 +200,8 @@ int threads_start(struct runtime *rt, struct error *err)
     for (int i = 0; i < rt->config->store_count; i++)
         if (rt->stores[i] && start(rt, &rt->store_workers[i], i, store_thread, err))
             return -1;
+    if (start(rt, &rt->fit_worker, 0, fit_thread, err))
+        return -1;
     if (rt->notify && start(rt, &rt->notify_worker, 0, notify_thread, err))
         return -1;
     if (rt->options.no_control)
@@ -250,6 +265,8 @@ static int threads_stop(struct runtime *rt, struct error *err)
     }
     wake_fd(rt->notify_fd);
     join(&rt->notify_worker);
+    wake_fd(rt->worker_fd);
+    join(&rt->fit_worker);
     atomic_store(&rt->stop_journal, true);
     wake_fd(rt->journal_fd);
     join(&rt->journal_worker);
