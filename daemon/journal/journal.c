@@ -1,4 +1,5 @@
 #include "journal_private.h"
+#include "journal_read.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -116,7 +117,10 @@ static int load_state(struct journal *j, struct error *err)
 {
     int64_t epoch = 0, clean = 1, meta_no = 0, run_no = 0;
     if (load_head(j, err) != 0 ||
-        sql_get_int(j->db, "SELECT ifnull(max(row), 0) FROM reading_rows", &j->state.rows[FEED_READINGS], err) != 0 ||
+        sql_get_int(j->db,
+                    "SELECT max(ifnull((SELECT max(row) FROM reading_rows), 0),"
+                    " ifnull((SELECT max(last_row) FROM reading_blocks), 0))",
+                    &j->state.rows[FEED_READINGS], err) != 0 ||
         sql_get_int(j->db, "SELECT ifnull(max(row), 0) FROM event_rows", &j->state.rows[FEED_EVENTS], err) != 0 ||
         sql_get_int(j->db, "SELECT ifnull(max(row), 0) FROM verdict_rows", &j->state.rows[FEED_VERDICTS], err) != 0 ||
         sql_get_int(j->db, "SELECT ifnull(max(epoch), 0) FROM sessions", &epoch, err) != 0 ||
@@ -158,6 +162,22 @@ static struct journal *journal_alloc(const char *path, struct error *err)
     return j;
 }
 
+/* A copy of a file of older tables, before they are changed: whole and verified, or the file is left alone. One that is
+ * there already is from a change that was cut off. */
+static int keep_older(const char *path, int version, struct error *err)
+{
+    char copy[PATH_CAP + 16];
+    (void)text_format(copy, sizeof copy, "%s.tables-%d", path, version);
+    if (access(copy, F_OK) == 0)
+        return 0;
+    struct journal_reader *r = journal_reader_open(path, err);
+    int rc = r == NULL ? -1 : journal_backup(r, copy, err);
+    journal_reader_close(r);
+    return rc == 0 ? 0
+                   : error_prefix(err, "%s: its tables are of version %d and are not changed without a copy", path,
+                                  version);
+}
+
 struct journal *journal_open(const char *path, unsigned flags, struct error *err)
 {
     struct journal *j = journal_alloc(path, err);
@@ -178,7 +198,8 @@ struct journal *journal_open(const char *path, unsigned flags, struct error *err
     (void)sqlite3_extended_result_codes(j->db, 1);
     /* The version first: nothing, not even a pragma, may touch a file that is not ours or is newer than we are. */
     int version = journal_schema_version(j->db, path, err);
-    if (version < 0 || (version <= JOURNAL_SCHEMA_VERSION && set_pragmas(j, err) != 0) ||
+    if (version < 0 || (version > 0 && version < JOURNAL_SCHEMA_VERSION && keep_older(path, version, err) != 0) ||
+        (version <= JOURNAL_SCHEMA_VERSION && set_pragmas(j, err) != 0) ||
         journal_schema_prepare(j->db, path, err) != 0 || load_state(j, err) != 0)
         goto fail;
     return j;
@@ -201,6 +222,7 @@ void journal_close(struct journal *j)
     if (j->lock_fd >= 0)
         (void)close(j->lock_fd);
     chain_free(j->chain);
+    sealer_free(j->sealer);
     ZSTD_freeCCtx(j->zstd);
     free(j->raw);
     free(j->packed);

@@ -127,6 +127,16 @@ enum { JOURNAL_WAL_ALARM_BYTES = 64 * 1024 * 1024 };
  * file is cut as well. Being in the way of a reader is no error: see wal_left_pages. */
 int journal_checkpoint(struct journal *j, bool idle, struct error *err);
 
+struct journal_upkeep {
+    int64_t seal_before_utc_us; /* readings older than this are sealed; 0: none */
+};
+
+/* One small step of upkeep, in a transaction of its own: takes one block's worth of the oldest readings (at most
+ * READING_BLOCK_ROWS, a bounded time) out of the plain rows and seals it. Nothing that a reader of this program gets
+ * changes by it, nor any digest. Call it when idle. Returns 1 when there may be more to do, 0 when not, -1 (everything
+ * is as before). */
+int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct error *err);
+
 int journal_get_stats(struct journal *j, struct journal_stats *stats, struct error *err);
 
 /* Head of the bench chain after the last commit: 32 bytes that stand for everything recorded so far. */

@@ -70,6 +70,7 @@ struct journal {
     uint8_t *packed;
     size_t packed_cap;
     ZSTD_CCtx *zstd;
+    struct sealer *sealer; /* NULL until something is sealed or asked of sealed rows */
     uint64_t commits, failures;
     int64_t wal_left_pages;
 };
@@ -95,5 +96,11 @@ int journal_once(struct journal *j, const char *text, void (*bind)(sqlite3_stmt 
 
 /* Stamps of the earlier sessions for the session that begins. */
 int journal_load_series(struct journal *j, struct error *err);
+
+struct sealer;
+void sealer_free(struct sealer *s);
+
+/* Is the store's stamp ms of a channel taken by a sealed reading? 1 yes, 0 no, -1. */
+int journal_sealed_stamp(struct journal *j, int64_t channel_id, int64_t ms, struct error *err);
 
 #endif

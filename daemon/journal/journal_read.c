@@ -48,6 +48,7 @@ void journal_reader_close(struct journal_reader *r)
     if (r == NULL)
         return;
     (void)sqlite3_close_v2(r->db);
+    block_cache_free(r->blocks);
     free(r);
 }
 
@@ -259,6 +260,11 @@ int journal_reader_last_rows(struct journal_reader *r, int64_t rows[FEED_COUNT_]
     for (int f = 0; f < FEED_COUNT_; f++)
         if (sql_get_int(r->db, texts[f], &rows[f], err) != 0)
             return -1;
+    int64_t sealed = 0;
+    if (r->schema >= 2 && sql_get_int(r->db, "SELECT ifnull(max(last_row), 0) FROM reading_blocks", &sealed, err) != 0)
+        return -1;
+    if (sealed > rows[FEED_READINGS])
+        rows[FEED_READINGS] = sealed;
     return 0;
 }
 

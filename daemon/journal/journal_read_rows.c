@@ -108,7 +108,7 @@ void reader_reading_columns(char *to, size_t cap)
                       kinds);
 }
 
-int reader_reading_row(struct journal_reader *r, sqlite3_stmt *st, struct journal_reading *m, struct error *err)
+void reader_reading_plain(sqlite3_stmt *st, struct journal_reading *m)
 {
     *m = (struct journal_reading){0};
     m->row = sql_int(st, 0);
@@ -124,6 +124,10 @@ int reader_reading_row(struct journal_reader *r, sqlite3_stmt *st, struct journa
     for (int k = 0; k < SIG_OTHER; k++)
         m->values[k] = sql_real(st, 10 + k);
     m->values[SIG_OTHER] = (double)NAN;
+}
+
+int reader_reading_stamp(struct journal_reader *r, struct journal_reading *m, struct error *err)
+{
     if (reader_session_of(r, m->epoch, err) != 0)
         return -1;
     m->stamp_ns =
@@ -159,7 +163,7 @@ static void query_text(const struct feed_query *q, char *to, size_t cap)
     (void)text_append(to, cap, " ORDER BY m.row LIMIT ?2");
 }
 
-static void query_bind(sqlite3_stmt *st, const struct row_filter *f, int64_t after, int64_t chunk)
+void reader_bind_filter(sqlite3_stmt *st, const struct row_filter *f, int64_t after, int64_t chunk)
 {
     sql_bind_int(st, 1, after);
     sql_bind_int(st, 2, chunk);
@@ -180,6 +184,7 @@ static void query_bind(sqlite3_stmt *st, const struct row_filter *f, int64_t aft
 /* Decodes one row and hands it on. Returns 0 go on, 1 the callback has enough, -1 failed. */
 typedef int (*row_step)(struct journal_reader *r, sqlite3_stmt *st, void *ctx, struct error *err);
 
+/* Returns 0 all handed out, 1 the callback had enough, -1. */
 static int feed_rows(struct journal_reader *r, const struct feed_query *q, row_step step, void *ctx, struct error *err)
 {
     char text[4096];
@@ -193,7 +198,7 @@ static int feed_rows(struct journal_reader *r, const struct feed_query *q, row_s
     bool more = true;
     while (more && rc == 0 && left > 0) {
         int64_t chunk = left < READ_CHUNK ? left : READ_CHUNK, seen = 0;
-        query_bind(st, q->filter, after, chunk);
+        reader_bind_filter(st, q->filter, after, chunk);
         int got;
         while ((got = sql_next(st, "journal: rows", err)) == 1) {
             /* A damaged index can hand out the same rows again and again. */
@@ -211,7 +216,7 @@ static int feed_rows(struct journal_reader *r, const struct feed_query *q, row_s
         more = seen == chunk;
     }
     sqlite3_finalize(st);
-    return rc < 0 ? -1 : 0;
+    return rc;
 }
 
 static const char joins_text[] = "LEFT JOIN channels c ON c.id = m.channel LEFT JOIN run_rows r ON r.run_no = m.run_no";
@@ -236,7 +241,7 @@ int journal_reader_events(struct journal_reader *r, const struct row_filter *fil
 {
     struct event_step s = {fn, ctx};
     struct feed_query q = {reader_event_columns, "event_rows", joins_text, filter != NULL ? filter : &no_filter};
-    return feed_rows(r, &q, step_event, &s, err);
+    return feed_rows(r, &q, step_event, &s, err) < 0 ? -1 : 0;
 }
 
 struct verdict_step {
@@ -259,31 +264,52 @@ int journal_reader_verdicts(struct journal_reader *r, const struct row_filter *f
 {
     struct verdict_step s = {fn, ctx};
     struct feed_query q = {reader_verdict_columns, "verdict_rows", joins_text, filter != NULL ? filter : &no_filter};
-    return feed_rows(r, &q, step_verdict, &s, err);
+    return feed_rows(r, &q, step_verdict, &s, err) < 0 ? -1 : 0;
 }
 
 struct reading_step {
-    reading_row_fn fn;
-    void *ctx;
+    struct reading_walk *walk;
+    int64_t seen;
 };
 
 static int step_reading(struct journal_reader *r, sqlite3_stmt *st, void *ctx, struct error *err)
 {
     struct reading_step *s = ctx;
     struct journal_reading m;
-    if (reader_reading_row(r, st, &m, err) != 0)
+    reader_reading_plain(st, &m);
+    if (reader_reading_stamp(r, &m, err) != 0)
         return -1;
-    return s->fn(s->ctx, &m) != 0;
+    s->walk->after = m.row;
+    s->seen++;
+    return s->walk->fn(s->walk->ctx, &m) != 0;
+}
+
+static int plain_chunk(struct journal_reader *r, struct reading_walk *w, struct error *err)
+{
+    struct reading_step s = {.walk = w};
+    struct row_filter filter = *w->filter;
+    filter.after_row = w->after;
+    filter.limit = w->left < READ_CHUNK ? w->left : READ_CHUNK;
+    char columns[1500];
+    reader_reading_columns(columns, sizeof columns);
+    struct feed_query q = {columns, "reading_rows", "", &filter};
+    int rc = feed_rows(r, &q, step_reading, &s, err);
+    w->left -= s.seen;
+    return rc != 0 ? rc : s.seen < filter.limit;
 }
 
 int journal_reader_readings(struct journal_reader *r, const struct row_filter *filter, reading_row_fn fn, void *ctx,
                             struct error *err)
 {
-    struct reading_step s = {fn, ctx};
-    char columns[1500];
-    reader_reading_columns(columns, sizeof columns);
-    struct feed_query q = {columns, "reading_rows", "", filter != NULL ? filter : &no_filter};
-    return feed_rows(r, &q, step_reading, &s, err);
+    const struct row_filter *f = filter != NULL ? filter : &no_filter;
+    struct reading_walk w = {
+        .filter = f, .after = f->after_row, .left = f->limit > 0 ? f->limit : INT64_MAX, .fn = fn, .ctx = ctx};
+    if (r->schema >= 2)
+        return reader_walk(r, &w, plain_chunk, err);
+    int rc = 0;
+    while (rc == 0 && w.left > 0)
+        rc = plain_chunk(r, &w, err);
+    return rc < 0 ? -1 : 0;
 }
 
 int reader_unpack_block(sqlite3_stmt *st, int at, uint64_t epoch, raw_input_fn fn, void *ctx, struct error *err)

@@ -137,7 +137,8 @@ static int end_left_open(struct journal *j, struct error *err)
         " end_seq = ifnull((SELECT max(last_seq) FROM input_blocks b WHERE b.epoch = run_rows.epoch), start_seq),"
         " end_utc_us = max(start_utc_us + 1,"
         "  ifnull((SELECT max(utc_us) FROM event_rows e WHERE e.run_no = run_rows.run_no), 0),"
-        "  ifnull((SELECT max(utc_us) FROM reading_rows m WHERE m.run_no = run_rows.run_no AND m.run_no <> 0), 0))"
+        "  ifnull((SELECT max(utc_us) FROM reading_rows m WHERE m.run_no = run_rows.run_no AND m.run_no <> 0), 0),"
+        "  ifnull((SELECT max(max_utc_us) FROM block_parts p WHERE p.run_no = run_rows.run_no), 0))"
         " WHERE end_utc_us = 0";
     static const char clock[] =
         "UPDATE run_rows SET end_ns = (SELECT s.anchor_ns + end_utc_us * 1000 - s.anchor_utc_ns FROM sessions s"

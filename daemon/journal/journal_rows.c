@@ -26,7 +26,9 @@ static int place_of(const struct journal *j, int32_t channel)
 int journal_load_series(struct journal *j, struct error *err)
 {
     static const char *const texts[FEED_COUNT_] = {
-        "SELECT max(store_ms) FROM reading_rows WHERE channel = ?",
+        "SELECT nullif(max(ifnull((SELECT max(store_ms) FROM reading_rows WHERE channel = ?1), -9223372036854775807),"
+        " ifnull((SELECT max(max_ms) FROM block_parts WHERE channel = ?1), -9223372036854775807)),"
+        " -9223372036854775807)",
         "SELECT max(store_ms) FROM event_rows WHERE channel = ?",
         "SELECT max(store_ms) FROM verdict_rows WHERE channel = ?",
     };
@@ -67,11 +69,14 @@ static int assign_stamp(struct journal *j, enum feed feed, int place, int64_t ut
         sql_bind_int(st, 1, j->state.channel_ids[place]);
         sql_bind_int(st, 2, ms);
         int rc = sql_next(st, "journal: stamps", err);
+        if (rc == 1)
+            sql_done(st);
+        if (rc == 0 && feed == FEED_READINGS)
+            rc = journal_sealed_stamp(j, j->state.channel_ids[place], ms, err);
         if (rc < 0)
             return -1;
         if (rc == 0)
             break;
-        sql_done(st);
         ms++;
     }
     s->last_ms = ms;

@@ -106,6 +106,15 @@ static const char *const views[][2] = {
      " LEFT JOIN code_names s2 ON s2.list = 'cause' AND s2.code = v.cause_second"},
 };
 
+/* Since version 2: readings that were sealed, and their seconds. */
+static const char *const block_tables[] = {
+    "CREATE TABLE reading_blocks(last_row INTEGER PRIMARY KEY, first_row INTEGER, count INTEGER, epoch INTEGER,"
+    " min_utc_us INTEGER, max_utc_us INTEGER, codec INTEGER, bytes BLOB)",
+    "CREATE TABLE block_parts(run_no INTEGER, channel INTEGER, last_row INTEGER, count INTEGER, max_utc_us INTEGER,"
+    " min_ms INTEGER, max_ms INTEGER, PRIMARY KEY(run_no, channel, last_row)) WITHOUT ROWID",
+    "CREATE INDEX block_part_by_stamp ON block_parts(channel, max_ms)",
+};
+
 void journal_schema_reading_columns(char *to, size_t cap, const char *prefix)
 {
     to[0] = '\0';
@@ -134,9 +143,26 @@ static int make_reading_table(sqlite3 *db, struct error *err)
                     err);
 }
 
+static int make_block_tables(sqlite3 *db, struct error *err)
+{
+    for (size_t i = 0; i < sizeof block_tables / sizeof block_tables[0]; i++)
+        if (sql_exec(db, block_tables[i], err) != 0)
+            return -1;
+    char text[8192];
+    (void)text_format(text, sizeof text,
+                      "CREATE TABLE second_rows(channel INTEGER, run_no INTEGER, second INTEGER, rows INTEGER");
+    for (int k = 0; k < SIG_OTHER; k++) {
+        const char *name = signal_kind_name((enum signal_kind)k);
+        (void)text_append(text, sizeof text, ", %s_min REAL, %s_mean REAL, %s_max REAL", name, name, name);
+    }
+    if (text_append(text, sizeof text, ", PRIMARY KEY(channel, run_no, second)) WITHOUT ROWID") != 0)
+        return error_set(err, "journal: too many signal kinds for the table of seconds");
+    return sql_exec(db, text, err);
+}
+
 static int make_reading_views(sqlite3 *db, struct error *err)
 {
-    char text[8192];
+    char text[16384];
     char columns[1024];
     journal_schema_reading_columns(columns, sizeof columns, "m.");
     (void)text_format(text, sizeof text,
@@ -148,11 +174,17 @@ static int make_reading_views(sqlite3 *db, struct error *err)
         return -1;
     (void)text_format(text, sizeof text,
                       "DROP VIEW IF EXISTS readings_1s; CREATE VIEW readings_1s AS SELECT c.name AS channel, m.run_no,"
-                      " m.utc_us / 1000000 AS second, count(*) AS rows");
+                      " m.second, m.rows");
     for (int k = 0; k < SIG_OTHER; k++) {
         const char *name = signal_kind_name((enum signal_kind)k);
-        (void)text_append(text, sizeof text, ", min(m.%s) AS %s_min, avg(m.%s) AS %s_mean, max(m.%s) AS %s_max", name,
-                          name, name, name, name, name);
+        (void)text_append(text, sizeof text, ", m.%s_min, m.%s_mean, m.%s_max", name, name, name);
+    }
+    (void)text_append(text, sizeof text,
+                      " FROM second_rows m LEFT JOIN channels c ON c.id = m.channel UNION ALL SELECT c.name, m.run_no,"
+                      " m.utc_us / 1000000, count(*)");
+    for (int k = 0; k < SIG_OTHER; k++) {
+        const char *name = signal_kind_name((enum signal_kind)k);
+        (void)text_append(text, sizeof text, ", min(m.%s), avg(m.%s), max(m.%s)", name, name, name);
     }
     if (text_append(text, sizeof text,
                     " FROM reading_rows m LEFT JOIN channels c ON c.id = m.channel"
@@ -179,8 +211,11 @@ static int make_tables(sqlite3 *db, struct error *err)
     for (size_t i = 0; i < sizeof tables / sizeof tables[0]; i++)
         if (sql_exec(db, tables[i], err) != 0)
             return -1;
-    if (make_reading_table(db, err) != 0)
-        return -1;
+    return make_reading_table(db, err);
+}
+
+static int set_version(sqlite3 *db, struct error *err)
+{
     char text[128];
     (void)text_format(text, sizeof text, "PRAGMA application_id = %d; PRAGMA user_version = %d", JOURNAL_APPLICATION_ID,
                       JOURNAL_SCHEMA_VERSION);
@@ -201,7 +236,11 @@ static int add_columns(sqlite3 *db, struct error *err)
             return -1;
         if (there != 0)
             continue;
-        (void)text_format(text, sizeof text, "ALTER TABLE reading_rows ADD COLUMN %s REAL", name);
+        (void)text_format(text, sizeof text,
+                          "ALTER TABLE reading_rows ADD COLUMN %s REAL; ALTER TABLE second_rows ADD COLUMN %s_min REAL;"
+                          "ALTER TABLE second_rows ADD COLUMN %s_mean REAL; ALTER TABLE second_rows ADD COLUMN %s_max"
+                          " REAL",
+                          name, name, name, name);
         if (sql_exec(db, text, err) != 0)
             return -1;
         added++;
@@ -317,9 +356,12 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
                          path, version, JOURNAL_SCHEMA_VERSION);
     if (sql_exec(db, "BEGIN IMMEDIATE", err) != 0)
         return -1;
+    bool older = version < JOURNAL_SCHEMA_VERSION;
     int rc = version == 0 ? make_tables(db, err) : 0;
+    if (rc == 0 && older)
+        rc = make_block_tables(db, err) != 0 || set_version(db, err) != 0 ? -1 : 0;
     int added = rc == 0 ? add_columns(db, err) : -1;
-    if (added < 0 || ((version == 0 || added > 0) && make_views(db, err) != 0) || fill_code_names(db, err) != 0)
+    if (added < 0 || ((older || added > 0) && make_views(db, err) != 0) || fill_code_names(db, err) != 0)
         rc = -1;
     if (rc == 0)
         rc = sql_exec(db, "COMMIT", err);

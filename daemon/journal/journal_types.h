@@ -18,7 +18,7 @@
 #include "verdict.h"
 
 /* Version of the tables and views; docs/journal.md describes it. */
-enum { JOURNAL_SCHEMA_VERSION = 1 };
+enum { JOURNAL_SCHEMA_VERSION = 2 };
 
 /* What a blob is kept for. */
 enum blob_role { BLOB_BENCH, BLOB_CONFIG, BLOB_MAP, BLOB_UNIT_FILE, BLOB_ATTACHMENT, BLOB_ROLE_COUNT_ };

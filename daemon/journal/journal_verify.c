@@ -244,6 +244,12 @@ static void check_left_over(struct check *c)
             problem(c, "%lld %s rows stand before the first", (long long)n, names[i]);
     }
     int64_t n = 0;
+    if (c->r->schema >= 2 &&
+        sql_get_int(c->r->db,
+                    "SELECT count(*) FROM reading_rows WHERE row <= (SELECT max(last_row) FROM reading_blocks)", &n,
+                    NULL) == 0 &&
+        n > 0)
+        problem(c, "%lld plain readings stand among the sealed ones", (long long)n);
     if (sql_get_int(c->r->db, "SELECT count(*) FROM input_blocks WHERE batch NOT IN (SELECT batch FROM batches)", &n,
                     NULL) == 0 &&
         n > 0)
@@ -265,6 +271,26 @@ static int check_blobs(struct check *c)
     }
     sqlite3_finalize(st);
     return rc;
+}
+
+static void block_misfits(void *ctx, int64_t first, int64_t last)
+{
+    problem(ctx, "the block of readings %lld to %lld does not fit the list of its parts", (long long)first,
+            (long long)last);
+}
+
+static int check_blocks(struct check *c)
+{
+    int64_t stray = 0;
+    if (c->r->schema < 2)
+        return 0;
+    if (sql_get_int(c->r->db,
+                    "SELECT count(*) FROM block_parts WHERE last_row NOT IN (SELECT last_row FROM reading_blocks)",
+                    &stray, c->err) != 0)
+        return -1;
+    if (stray > 0)
+        problem(c, "%lld parts belong to no block of readings", (long long)stray);
+    return reader_check_blocks(c->r, block_misfits, c, c->err);
 }
 
 static int check_batches(struct check *c)
@@ -299,7 +325,7 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
     int rc = check_batches(&c);
     if (rc == 0) {
         check_left_over(&c);
-        rc = check_blobs(&c);
+        rc = check_blobs(&c) != 0 || check_blocks(&c) != 0 ? -1 : 0;
     }
     if (rc == 0 && expected != NULL && !result->head_seen)
         problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");

@@ -6,6 +6,7 @@
 #include <zstd.h>
 
 #include "journal_read.h"
+#include "reading_block.h"
 
 /* Rows taken in one statement; a callback may take its time, but the WAL is held for no more than these. */
 enum { READ_CHUNK = 2000, READ_INPUT_BLOCKS = 16 };
@@ -16,7 +17,11 @@ struct journal_reader {
     char path[PATH_CAP];
     /* anchors of the session of the row before: rows of one session come together */
     struct journal_session session;
+    struct block_cache *blocks; /* NULL: not needed yet, or with whoever reads */
 };
+
+struct block_cache;
+void block_cache_free(struct block_cache *c);
 
 /* The session of a row, from the one remembered or the file. Returns 0 or -1. */
 int reader_session_of(struct journal_reader *r, uint64_t epoch, struct error *err);
@@ -27,12 +32,38 @@ int reader_event_row(struct journal_reader *r, sqlite3_stmt *st, struct journal_
 extern const char reader_verdict_columns[];
 int reader_verdict_row(sqlite3_stmt *st, struct journal_verdict *v);
 void reader_reading_columns(char *to, size_t cap);
-int reader_reading_row(struct journal_reader *r, sqlite3_stmt *st, struct journal_reading *m, struct error *err);
+/* All of a row but what follows from its session ... */
+void reader_reading_plain(sqlite3_stmt *st, struct journal_reading *m);
+/* ... and that. */
+int reader_reading_stamp(struct journal_reader *r, struct journal_reading *m, struct error *err);
+
+/* Binds a filter's parameters, of which a statement need not have all. */
+void reader_bind_filter(sqlite3_stmt *st, const struct row_filter *f, int64_t after, int64_t chunk);
+
+/* Unpacks a block of readings (codec, bytes from column `at` on) into rows (room for READING_BLOCK_ROWS). Returns the
+ * count or -1. */
+int reader_decode_block(struct reading_packer *p, sqlite3_stmt *st, int at, struct block_row *rows, struct error *err);
+
+/* A walk over readings, sealed ones first. */
+struct reading_walk {
+    const struct row_filter *filter;
+    int64_t after, left;
+    reading_row_fn fn;
+    void *ctx;
+};
+
+/* Hands out one chunk of plain rows behind w->after. Returns 0 there may be more, 1 the walk has ended, -1. */
+typedef int (*reading_chunk_fn)(struct journal_reader *r, struct reading_walk *w, struct error *err);
+int reader_walk(struct journal_reader *r, struct reading_walk *w, reading_chunk_fn plain, struct error *err);
 
 /* One raw input of a block; bytes are valid within the call only. */
 typedef int (*raw_input_fn)(void *ctx, const uint8_t *bytes, size_t size);
 /* Unpacks one row of input_blocks (codec, raw_size, bytes, count from column `at` on) and calls fn for each input.
  * Returns 0, 1 when fn ended it, -1 when the block is damaged (err says so). */
 int reader_unpack_block(sqlite3_stmt *st, int at, uint64_t epoch, raw_input_fn fn, void *ctx, struct error *err);
+
+/* Calls bad for each block whose parts, by which readers find it, do not fit its rows. Returns 0 or -1. */
+int reader_check_blocks(struct journal_reader *r, void (*bad)(void *ctx, int64_t first, int64_t last), void *ctx,
+                        struct error *err);
 
 #endif

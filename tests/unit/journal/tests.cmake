@@ -5,7 +5,9 @@ unit_test(journal_fault_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/jo
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_verify_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_verify_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
-foreach(t journal_core_test journal_fault_test journal_verify_test)
+unit_test(journal_seal_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_seal_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+foreach(t journal_seal_test journal_core_test journal_fault_test journal_verify_test)
   target_link_libraries(${t} PRIVATE PkgConfig::sqlite3)
 endforeach()
 set_tests_properties(journal_fault_test PROPERTIES TIMEOUT 900)
