@@ -154,6 +154,14 @@ enum ending {
     ENDING_CUT_SHORT /* by operator, interlock, link, clock, journal */
 };
 
+/* Resistance of leads and connectors as seen in a run. */
+struct lead_state_seen {
+    int64_t next_ns;
+    bool known, told;
+    double first_ohm, ohm; /* at the first look and at the latest */
+    int over;              /* looks in a row that were too high */
+};
+
 struct run {
     bool active;
     struct run_request rq;
@@ -188,6 +196,7 @@ struct run {
     double u0_v;          /* learnt no-load voltage; NAN */
     bool live_told;
     bool meter_doubt;
+    struct lead_state_seen lead;
     int tries;                       /* to begin an on-load part, s */
     enum shutoff_cause ending_cause; /* of a run that is being cut short */
     char ending_text[REASON_CAP];

@@ -106,7 +106,7 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
 {
     struct channel *c = channel_of(e, ch);
     const struct track *u2 = track_of(e, ch, SIG_U2), *i2 = track_of(e, ch, SIG_I2), *u1 = track_of(e, ch, SIG_U1);
-    const struct track *peak = track_of(e, ch, SIG_U2_PEAK);
+    const struct track *peak = track_of(e, ch, SIG_U2_PEAK), *bank = track_of(e, ch, SIG_U_BANK);
     struct window w = window_of(e, ch, SIG_U2);
     struct cycle_figures f;
     figures_now(e, ch, &f);
@@ -120,6 +120,8 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
         .u2_after = after(e, ch, SIG_U2, false),
         .u2_most_after = u2 ? track_most(u2, c->shutoff.at.earliest_ns, w.after_to) : NAN,
         .u2_peak_after = peak ? track_most(peak, c->shutoff.at.earliest_ns, w.after_to) : NAN,
+        .bank_most_after = bank ? track_most(bank, c->shutoff.at.earliest_ns, w.after_to) : NAN,
+        .lead_was_rising = c->run.lead.told,
         .u2_least_before = u2 ? track_least(u2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
         .i2_most_before = i2 ? track_most(i2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
         .u1_before = before(e, ch, SIG_U1),
@@ -199,8 +201,12 @@ static bool weigh_path(const struct evidence *ev, struct shutoff *s)
         conclude(s, CAUSE_LOAD_PATH_OPEN, CAUSE_NONE, stands ? 0.97 : 0.9);
         (void)text_format(
             s->evidence, TEXT_CAP,
-            "the voltage rose from %.1f V to %.1f V as the current went: the unit was live into an open path",
-            ev->u2_before, most);
+            "the voltage rose from %.1f V to %.1f V as the current went: the unit was live into an open path%s%s",
+            ev->u2_before, most,
+            ev->bank_most_after > line                  ? ", behind the bank's terminals"
+            : ev->bank_most_after < 1.2 * ev->u2_before ? ", between unit and bank"
+                                                        : "",
+            ev->lead_was_rising ? "; its resistance had been rising" : "");
         return true;
     }
     if (ev->u2_least_before < 0.4 * ev->u2_before && ev->i2_most_before > 0.95 * ev->i2_before && ev->u2_before > 5) {

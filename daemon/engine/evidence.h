@@ -10,6 +10,8 @@ struct evidence {
     double rated_a, rated_u2_v, rated_u1_v;
     double u0_v; /* the unit's own, as learnt */
     double i2_before, u2_before, u2_most_after, u2_after, u2_peak_after;
+    double bank_most_after;                 /* volts at the bank: there, the break lies behind its terminals */
+    bool lead_was_rising;                   /* resistance of the load path had been told to rise */
     double u2_least_before, i2_most_before; /* in the last second before: a short shows here */
     double u1_before, u1_least_before, u1_after, u1_line_after;
     double i1_before, i1_after;

@@ -6,6 +6,7 @@
 #include "error.h"
 #include "evidence.h"
 #include "figures.h"
+#include "lead_watch.h"
 #include "load.h"
 #include "procedure.h"
 #include "track.h"
@@ -162,4 +163,6 @@ void onload_look(struct engine *e, int ch, const struct cycle_figures *f)
     check_judgement_signals(e, ch);
     check_reduced(e, ch);
     check_reached(e, ch, f);
+    if (channel_of(e, ch)->course == COURSE_PART)
+        lead_watch(e, ch);
 }
