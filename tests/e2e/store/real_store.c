@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
 #include <time.h>
@@ -126,6 +127,7 @@ void real_store_start(struct real_store *s)
     s->pid = fork();
     ck_assert_int_ge(s->pid, 0);
     if (s->pid == 0) {
+        (void)prctl(PR_SET_PDEATHSIG, SIGKILL); /* a test that fails leaves nothing running */
         int null = open("/dev/null", O_RDWR);
         (void)dup2(null, 0);
         (void)dup2(null, 1);
