@@ -25,6 +25,7 @@ void assemble_buses(struct assembly *a)
     for (int i = 0; i < a->raw->buses.count; i++) {
         c->buses[i] = buses[i].bus;
         assemble_path(a, buses[i].bus.port, c->buses[i].port, sizeof c->buses[i].port);
+        assemble_path(a, buses[i].bus.record, c->buses[i].record, sizeof c->buses[i].record);
         if ((int)buses[i].bus.parity < 0)
             c->buses[i].parity = PARITY_NONE; /* no serial line */
         (void)text_copy(c->bench.bus_names[i], NAME_CAP, buses[i].bus.name);

@@ -29,6 +29,10 @@ static const struct field bus_fields[] = {
      .help = "Longest time for one request and its answer, in real time even when the clock is scaled."},
     {"gap", FIELD_DURATION, AT(struct raw_bus, bus.gap_ns), RANGE(0, 1), .flags = ZERO,
      .help = "Silence between frames. Without it: as the serial line's standard says."},
+    {"record", FIELD_PATH, AT(struct raw_bus, bus.record),
+     .help =
+         "File that takes every byte on this bus with its time, for finding out what a device does; each start makes "
+         "a new one beside it, of 64 MB at most. Leave it out in daily use."},
 };
 
 struct foreign {

@@ -12,6 +12,7 @@
 
 #include "bus_internal.h"
 #include "map_check.h"
+#include "session_record.h"
 
 int64_t bus_now(const struct bus *bus)
 {
@@ -125,6 +126,18 @@ static int init_device(struct bus *bus, struct device *dev, const struct bus_set
     return 0;
 }
 
+static int record_session(struct bus *bus, struct error *err)
+{
+    static const char *const kinds[] = {
+        [BUS_MODBUS_TCP] = "modbus-tcp", [BUS_MODBUS_RTU] = "modbus-rtu", [BUS_TEXT_TCP] = "text-tcp"};
+    char what[TEXT_CAP];
+    size_t kind = (size_t)bus->config.kind;
+    bool named = kind < sizeof kinds / sizeof kinds[0] && kinds[kind] != NULL;
+    (void)text_format(what, sizeof what, "bus %s, %s", bus->config.name, named ? kinds[kind] : "text");
+    bus->transport = session_record_over(bus->transport, bus->config.record, what, err);
+    return bus->transport != NULL ? 0 : -1;
+}
+
 static int open_means(struct bus *bus, const struct bus_setup *setup, struct error *err)
 {
     if (bus->in_process) {
@@ -133,8 +146,12 @@ static int open_means(struct bus *bus, const struct bus_setup *setup, struct err
         bus->peer = *setup->peer;
         return 0;
     }
-    bus->transport = setup->ready_fd >= 0 ? transport_over_fd(setup->ready_fd) : transport_new(setup->config, err);
+    bus->transport = setup->transport != NULL ? setup->transport
+                     : setup->ready_fd >= 0   ? transport_over_fd(setup->ready_fd)
+                                              : transport_new(setup->config, err);
     if (bus->transport == NULL)
+        return -1;
+    if (bus->config.record[0] != '\0' && record_session(bus, err) != 0)
         return -1;
     if (bus->config.kind != BUS_MODBUS_TCP && bus->config.kind != BUS_MODBUS_RTU)
         return 0;

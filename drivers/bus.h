@@ -28,6 +28,7 @@
 #include "peer.h"
 
 struct bus;
+struct transport;
 
 /* The bench's clock: real, scaled or virtual. Stamps, timetable and lease are in it. Transport timeouts are real time
  * (of the monotonic clock), except on a bus in process, where all time is the bench's. */
@@ -95,9 +96,10 @@ struct bus_setup {
     int beacon_device, beacon_point;  /* "bench live" light; -1: none */
     struct bus_time time;
     struct bus_sink sink;
-    const struct peer *peer; /* BUS_IN_PROCESS; copied. NULL otherwise */
-    int ready_fd;            /* -1; tests: a descriptor to use instead of opening one (taken over) */
-    uint32_t seed;           /* of the jitter in the pauses between attempts */
+    const struct peer *peer;     /* BUS_IN_PROCESS; copied. NULL otherwise */
+    int ready_fd;                /* -1; tests: a descriptor to use instead of opening one (taken over) */
+    struct transport *transport; /* NULL; tests: used instead of one by the configuration (taken over) */
+    uint32_t seed;               /* of the jitter in the pauses between attempts */
 };
 
 /* Copies the setup (maps and leases by reference). NULL with err when it cannot work: a point missing, an address that

@@ -231,9 +231,12 @@ void line_load(const struct bus_setup *setup, struct line_load *load)
     static const struct peer nobody = {0};
     struct bus_setup copy = *setup;
     struct bus_device devices[DEVICES_MAX];
+    struct bus_config config = *setup->config;
     struct load_lease lease;
     int64_t slowest_ns = 0;
     memset(load, 0, sizeof *load);
+    config.record[0] = '\0'; /* nothing passes here */
+    copy.config = &config;
     copy.ready_fd = -1;
     if (copy.peer == NULL)
         copy.peer = &nobody;

@@ -16,7 +16,7 @@
 
 #include "serial_port.h"
 
-enum transport_kind { OVER_TCP, OVER_SERIAL, OVER_READY_FD, TRANSPORT_KIND_COUNT };
+enum transport_kind { OVER_TCP, OVER_SERIAL, OVER_READY_FD, OVER_LAYER, TRANSPORT_KIND_COUNT };
 
 struct transport {
     enum transport_kind kind;
@@ -25,6 +25,7 @@ struct transport {
     socklen_t to_size;
     int ready_fd; /* OVER_READY_FD, until it is used */
     struct serial_port *port;
+    struct transport_layer layer; /* OVER_LAYER */
     bool is_socket;
     pthread_mutex_t lock; /* of fd against transport_shutdown by another thread */
     int fd;
@@ -175,10 +176,22 @@ static int ready_open(struct transport *t, int64_t timeout_ns, struct error *err
     return fd;
 }
 
+static int layer_open(struct transport *t, int64_t timeout_ns, struct error *err)
+{
+    return t->layer.open(t->layer.ctx, timeout_ns, err);
+}
+
+static void layer_close(struct transport *t)
+{
+    fd_close(t);
+    t->layer.close(t->layer.ctx);
+}
+
 static const struct transport_ops kinds[TRANSPORT_KIND_COUNT] = {
     [OVER_TCP] = {tcp_open, fd_close},
     [OVER_SERIAL] = {serial_open, serial_close},
     [OVER_READY_FD] = {ready_open, fd_close},
+    [OVER_LAYER] = {layer_open, layer_close},
 };
 
 static struct transport *transport_blank(enum transport_kind kind)
@@ -224,6 +237,16 @@ struct transport *transport_over_fd(int fd)
     return t;
 }
 
+struct transport *transport_over_layer(const struct transport_layer *layer)
+{
+    struct transport *t = transport_blank(OVER_LAYER);
+    if (t != NULL)
+        t->layer = *layer;
+    else if (layer->free != NULL)
+        layer->free(layer->ctx);
+    return t;
+}
+
 void transport_free(struct transport *t)
 {
     if (t == NULL)
@@ -231,6 +254,8 @@ void transport_free(struct transport *t)
     transport_close(t);
     if (t->ready_fd >= 0)
         (void)close(t->ready_fd);
+    if (t->layer.free != NULL)
+        t->layer.free(t->layer.ctx);
     (void)pthread_mutex_destroy(&t->lock);
     free(t);
 }

@@ -21,6 +21,18 @@ struct transport *transport_new(const struct bus_config *config, struct error *e
  * lost it cannot be opened again. NULL when out of memory (fd is closed then too). */
 struct transport *transport_over_fd(int fd);
 
+/* Another way to come by a descriptor, in the table beside TCP and the serial line: a relay, a recorded session. */
+struct transport_layer {
+    /* Makes a connection within timeout_ns; returns a non-blocking descriptor, which the transport closes, or -1. */
+    int (*open)(void *ctx, int64_t timeout_ns, struct error *err);
+    void (*close)(void *ctx); /* after the descriptor was closed */
+    void (*free)(void *ctx);  /* may be NULL */
+    void *ctx;
+};
+
+/* A transport by a layer, whose ctx is taken over. NULL when out of memory (ctx is freed then too). */
+struct transport *transport_over_layer(const struct transport_layer *layer);
+
 void transport_free(struct transport *t);
 
 /* Open or reopen: at most timeout_ns. The descriptor is non-blocking, below FD_SETSIZE (select is used on it), and for

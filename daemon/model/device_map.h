@@ -121,6 +121,7 @@ struct bus_config {
     int64_t timeout_ns; /* answer; real time, never scaled */
     int64_t gap_ns;     /* silence between frames; 0: by the standard */
     bool rs485;
+    char record[PATH_CAP]; /* file for all bytes that pass; empty: none */
 };
 
 struct device_config {

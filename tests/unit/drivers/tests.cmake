@@ -9,3 +9,17 @@ unit_test(drivers_text SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/text_tes
 unit_test(drivers_peers SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/peers_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 set_tests_properties(drivers_bus drivers_stream PROPERTIES LABELS threads)
+# Random faults over each framing: some in every run, ten thousand in the long one.
+add_executable(drivers_storm ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fault_storm_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c)
+target_link_libraries(drivers_storm PRIVATE drivers PkgConfig::CHECK Threads::Threads)
+foreach(framing tcp rtu text)
+  add_test(NAME drivers_storm_${framing} COMMAND drivers_storm ${framing})
+  add_test(NAME drivers_storm_${framing}_long COMMAND drivers_storm ${framing})
+  set_tests_properties(drivers_storm_${framing} PROPERTIES LABELS threads TIMEOUT 120)
+  set_tests_properties(drivers_storm_${framing}_long PROPERTIES LABELS long TIMEOUT 1800
+    ENVIRONMENT SOAKBENCH_LONG=1)
+endforeach()
+unit_test(drivers_session SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/session_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+set_tests_properties(drivers_session PROPERTIES LABELS threads)
