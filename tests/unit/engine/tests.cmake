@@ -8,6 +8,7 @@ unit_test(engine_evidence_test SOURCES ${engine_tests}/evidence_test.c LINKS eng
 unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c ${engine_tests}/plant.c LINKS engine m)
 unit_test(engine_cause_test SOURCES ${engine_tests}/cause_test.c ${engine_tests}/cause_scenes.c LINKS harness m)
 unit_test(engine_lead_test SOURCES ${engine_tests}/lead_test.c LINKS harness m)
+unit_test(engine_rule_trial_test SOURCES ${engine_tests}/rule_trial_test.c LINKS harness m)
 # All pairs of the walk, and fresh seeds for the causes.
 add_test(NAME engine_walk_long COMMAND engine_walk_test)
 set_tests_properties(engine_walk_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)
