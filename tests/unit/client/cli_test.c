@@ -211,7 +211,7 @@ START_TEST(test_orders)
     expect(d, "unit inspect HQ-0147 --passed --who Sam --due 2027-03-01", 0, "stored", "");
     expect(d, "unit show HQ-0147", 0, "passed", "");
     expect(d, "unit inspect HQ-0147 --who Sam", 2, "", "--passed");
-    expect(d, "unit release HQ-0147 --to quarantine --who Sam --run 1", 0, "stored", "");
+    expect(d, "unit release HQ-0147 --to quarantine --who Sam --run 1", 0, "QUARANTINE: DO NOT USE", "");
     expect(d, "unit show HQ-0147", 0, "Sent to quarantine", "");
     expect(d, "unit set-baseline HQ-0147 --run 2 --who Sam", 0, "stored", "");
     expect(d, "run start A --unit HQ-0147 --point 1 --procedure proof --who Sam", 1, "", "set-up sheet");

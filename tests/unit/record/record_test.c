@@ -10,6 +10,7 @@
 
 #include "run_record.h"
 #include "soak_journal.h"
+#include "unit_tag.h"
 
 #if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
 static const int watched = 1;
@@ -224,6 +225,46 @@ START_TEST(a_print_without_colours_is_legible)
 }
 END_TEST
 
+START_TEST(a_tag_says_where_the_unit_goes)
+{
+    struct error err = {{0}};
+    char folder[] = "/tmp/unit-tag-XXXXXX", path[64], command[300];
+    ck_assert_ptr_nonnull(mkdtemp(folder));
+    (void)text_format(path, sizeof path, "%s/tag.pdf", folder);
+    struct unit_tag tag = {.to = "quarantine",
+                           .serial = "HQ-0147",
+                           .asset = "A-2051",
+                           .maker = "Quillhaven",
+                           .model = "T160 Lift",
+                           .who = "M. Sedge",
+                           .date = "2026-01-06",
+                           .due = "2026-02-06",
+                           .basis = "run 6: not-met (warm-cycle)",
+                           .note = "vents full of dust"};
+    static const char *const wanted[] = {"QUARANTINE: DO NOT USE",
+                                         "HQ-0147",
+                                         "A-2051",
+                                         "Quillhaven T160 Lift",
+                                         "M. Sedge",
+                                         "2026-01-06",
+                                         "2026-02-06",
+                                         "run 6: not-met (warm-cycle)",
+                                         "vents full of dust"};
+    ck_assert_msg(unit_tag_write(&tag, path, &err) == 0, "%s", err.text);
+    if (have("pdftotext")) {
+        (void)text_format(command, sizeof command, "pdftotext -layout %s - | tr -s ' \\n\\f' '   '", path);
+        char *text = read_command(command);
+        for (size_t i = 0; i < sizeof wanted / sizeof wanted[0]; i++)
+            expect(text, wanted[i]);
+        free(text);
+    }
+    ck_assert_int_eq(unlink(path), 0);
+    ck_assert_int_eq(rmdir(folder), 0);
+    ck_assert_int_eq(unit_tag_write(&tag, path, &err), -1); /* the folder is gone: said, not crashed */
+    ck_assert_ptr_nonnull(strstr(err.text, "writable"));
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("record");
@@ -233,6 +274,7 @@ int main(void)
     tcase_add_test(t, a_pair_and_earlier_revisions_are_named);
     tcase_add_test(t, twelve_hours_fit_on_further_pages_within_a_second);
     tcase_add_test(t, a_print_without_colours_is_legible);
+    tcase_add_test(t, a_tag_says_where_the_unit_goes);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
