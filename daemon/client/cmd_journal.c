@@ -144,6 +144,30 @@ int command_journal_backup(struct client *c, const struct arguments *args)
     return status;
 }
 
+int command_journal_unpack(struct client *c, const struct arguments *args)
+{
+    double number = NAN;
+    int64_t count = 0;
+    struct error err = {{0}};
+    const char *to = argument_text(args, "--to", NULL);
+    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
+        return client_wrong_use(c, "journal unpack: \"%s\" is no run number; soakbench run list shows them",
+                                args->operands[0]);
+    if (!to)
+        return client_wrong_use(c, "journal unpack: name the file to make with --to FILE");
+    struct journal_reader *reader = client_journal(c, &err);
+    int status = EXIT_DONE;
+    if (!reader || journal_unpack(reader, (int64_t)number, to, &count, &err) != 0)
+        status = client_failed(c, &err);
+    else if (c->json)
+        status = client_print_json(c, json_pack("{s:s, s:I}", "file", to, "readings", (json_int_t)count));
+    else
+        fprintf(c->screen.out, "%lld readings of run %.0f are in %s, with its events and verdicts.\n", (long long)count,
+                number, to);
+    journal_reader_close(reader);
+    return status;
+}
+
 int command_journal_check(struct client *c, const struct arguments *args)
 {
     struct error err = {{0}};

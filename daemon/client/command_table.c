@@ -177,6 +177,10 @@ static const struct option_row journal_options[] = {
     TEXT("--head", "DIGEST", "a head that an earlier check printed: it must occur in the record"),
 };
 
+static const struct option_row unpack_options[] = {
+    TEXT("--to", "FILE", "the SQLite file to make"),
+};
+
 static const struct option_row load_options[] = {
     TEXT("--process", "NAME", "mma, tig, mig, saw, plasma-cut, plasma-weld, plasma-gouge"),
     QUANTITY("--current", "AMPERE", "welding current I2", DIM_CURRENT),
@@ -344,6 +348,9 @@ static const struct command_row commands[] = {
     {"journal", "backup", "FILE", OPERAND_FILE, 1, 1, "copy the record as it stands now into a new file",
      "Beside a running daemon. Never overwrites; the copy is checked to its head before it gets its name.", NULL, 0,
      command_journal_backup},
+    {"journal", "unpack", "RUN", OPERAND_RUN, 1, 1, "write a run's readings as plain rows into a new SQLite file",
+     "Also those that lie in sealed blocks by now, to the bit. Never overwrites.", OPTIONS(unpack_options),
+     command_journal_unpack},
     {"verify", NULL, NULL, OPERAND_NONE, 0, 0, "the same as journal check", NULL, OPTIONS(journal_options),
      command_journal_check},
     {"check", NULL, "FILE", OPERAND_FILE, 1, 1, "check a configuration or unit file, and say what the bench can do",

@@ -26,6 +26,7 @@ int command_config_reference(struct client *c, const struct arguments *args);
 int command_probe(struct client *c, const struct arguments *args);
 int command_replay(struct client *c, const struct arguments *args);
 int command_journal_backup(struct client *c, const struct arguments *args);
+int command_journal_unpack(struct client *c, const struct arguments *args);
 int command_journal_check(struct client *c, const struct arguments *args);
 int command_notify_test(struct client *c, const struct arguments *args);
 int command_notify_acknowledge(struct client *c, const struct arguments *args);

@@ -168,4 +168,9 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
  * The reader holds the WAL while it copies. */
 int journal_backup(struct journal_reader *r, const char *to, struct error *err);
 
+/* Writes a run's readings, sealed or not, as exact plain rows into the new SQLite file `to` (table readings, with the
+ * columns of the view of that name), and the run, its events and verdicts beside them. Never overwrites. count receives
+ * the number of readings. */
+int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int64_t *count, struct error *err);
+
 #endif

@@ -17,7 +17,7 @@ _soakbench()
     run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
     notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
-    journal) [[ -z $second ]] && words=" check backup" || first="$first $second" ;;
+    journal) [[ -z $second ]] && words=" check backup unpack" || first="$first $second" ;;
     config) [[ -z $second ]] && words=" reference" || first="$first $second" ;;
     calc) [[ -z $second ]] && words=" load cycle heat supply lead sensor decision" || first="$first $second" ;;
     esac
@@ -224,6 +224,12 @@ _soakbench()
         --socket | --config | --journal) words=; files=yes ;;
         esac
         [[ $current != -* ]] && files=yes
+        ;;
+    "journal unpack")
+        words="--to --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
         ;;
     "verify")
         words="--head --socket --config --journal --json --help --version"

@@ -151,6 +151,94 @@ static void compare(const char *dir, int batch, int rows)
                  batch, a[ROUNDS / 2], b[ROUNDS / 2], a[ROUNDS / 2] / b[ROUNDS / 2], bytes);
 }
 
+enum { SEALED_ROWS = 200 * 1000 };
+
+/* Bytes that the file needs with its free pages given back. */
+static double compact_bytes(const char *path)
+{
+    sqlite3 *db;
+    struct stat st;
+    if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_exec(db, "VACUUM", NULL, NULL, NULL) != SQLITE_OK)
+        fail("compact", sqlite3_errmsg(db));
+    (void)sqlite3_wal_checkpoint_v2(db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
+    sqlite3_close(db);
+    return stat(path, &st) == 0 ? (double)st.st_size : 0.0;
+}
+
+static int64_t counted(const char *path, const char *text)
+{
+    sqlite3 *db;
+    sqlite3_stmt *st;
+    if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_prepare_v2(db, text, -1, &st, NULL) != SQLITE_OK ||
+        sqlite3_step(st) != SQLITE_ROW)
+        fail("count", sqlite3_errmsg(db));
+    int64_t n = sqlite3_column_int64(st, 0);
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return n;
+}
+
+/* What sealed readings cost at rest: the whole file with and without the summaries of seconds, and without values (the
+ * times, numbers and masks of the rows), so that each has a line of its own. */
+static void sealed(const char *dir, int kind, const char *name)
+{
+    char path[80];
+    struct error err = {""};
+    (void)snprintf(path, sizeof path, "%s/speed-sealed.db", dir);
+    clean(path);
+    struct journal *j = open_journal(path);
+    uint64_t state = 88172645463325252u;
+    for (int n = 0; n < SEALED_ROWS;) {
+        if (journal_begin(j, &err) != 0)
+            fail("begin", err.text);
+        for (int i = 0; i < 1000; i++, n++) {
+            struct journal_reading m = row_of(n);
+            for (int k = 0; k <= SIG_FEEDBACK && k < SIG_KIND_COUNT_; k++) {
+                state = state * 6364136223846793005u + 1442695040888963407u;
+                double noise = (double)(state >> 11) / 9007199254740992.0 - 0.5;
+                double v = 100.0 + 5.0 * sin(n * 0.001 + k) + 0.3 * noise;
+                m.values[k] = k >= VALUES || kind == 0 ? (double)NAN : kind == 1 ? floor(v * 10.0) / 10.0 : v;
+            }
+            state = state * 6364136223846793005u + 1442695040888963407u;
+            m.stamp_ns += (int64_t)((state >> 40) % 200) * 1000;
+            if (journal_put_reading(j, &m, &err) != 0)
+                fail("reading", err.text);
+        }
+        if (journal_commit(j, &err) != 0)
+            fail("commit", err.text);
+    }
+    struct journal_upkeep u = {.seal_before_utc_us = INT64_MAX / 2};
+    double begin = now_s(), longest = 0.0;
+    int rc, steps = 0;
+    for (double last = begin; (rc = journal_maintain(j, &u, &err)) == 1; steps++) {
+        double now = now_s();
+        longest = now - last > longest ? now - last : longest;
+        last = now;
+    }
+    double took = now_s() - begin;
+    if (rc < 0)
+        fail("seal", err.text);
+    (void)journal_checkpoint(j, true, &err);
+    journal_close(j);
+    sqlite3 *db;
+    if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_exec(db, "DELETE FROM reading_rows", NULL, NULL, NULL) !=
+                                                    SQLITE_OK) /* the part of a block at the end */
+        fail("plain rows", sqlite3_errmsg(db));
+    sqlite3_close(db);
+    double rows = (double)counted(path, "SELECT sum(count) FROM reading_blocks");
+    double all = compact_bytes(path);
+    if (sqlite3_open(path, &db) != SQLITE_OK ||
+        sqlite3_exec(db, "DELETE FROM second_rows", NULL, NULL, NULL) != SQLITE_OK)
+        fail("seconds", sqlite3_errmsg(db));
+    sqlite3_close(db);
+    double blocks = compact_bytes(path);
+    (void)printf("sealed, %s: %.2f bytes a row in blocks (%.3f a value of %d), %.2f a row in seconds; %d steps, mean"
+                 " %.0f ms, longest %.0f ms\n",
+                 name, blocks / rows, blocks / rows / VALUES, VALUES, (all - blocks) / rows, steps, took / steps * 1e3,
+                 longest * 1e3);
+    clean(path);
+}
+
 static void lines(void)
 {
     struct line_text text = {0};
@@ -180,6 +268,9 @@ int main(int argc, char **argv)
     compare(dir, 10, 5000);
     compare(dir, 100, ROWS);
     compare(dir, 1000, ROWS);
+    sealed(dir, 0, "times alone");
+    sealed(dir, 1, "steps of 0.1");
+    sealed(dir, 2, "full-precision noise");
     lines();
     return 0;
 }

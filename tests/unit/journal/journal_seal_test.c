@@ -396,6 +396,39 @@ START_TEST(test_older_tables)
 }
 END_TEST
 
+/* Plain rows of a sealed run in a file of their own, which the program itself need not read: every bit of one sum. */
+START_TEST(test_unpack)
+{
+    struct fixture f;
+    struct error err = {""};
+    char to[128];
+    int64_t count = 0;
+    fixture_make(&f);
+    struct journal *j = fixture_open(&f, FIXTURE_UTC_NS);
+    put_batches(j, 90);
+    static const char text[] = "SELECT count(*) * 31 + sum(stamp_us % 100003) + CAST(total(i2 * row) * 1e3 AS INTEGER)"
+                               " + sum(length(channel)) FROM readings WHERE run_no = 1";
+    int64_t plain = ask(f.path, text);
+    while (journal_maintain(j, &all_old, &err) == 1)
+        ;
+    ck_assert_int_ne(ask(f.path, text), plain);
+    struct journal_reader *r = reader_of(&f);
+    (void)text_format(to, sizeof to, "%s/run-1.db", f.dir);
+    OK(journal_unpack(r, 1, to, &count, &err));
+    ck_assert_int_eq(count, 80 * PER_BATCH / 2);
+    ck_assert_int_eq(ask(to, text), plain);
+    ck_assert_int_eq(ask(to, "SELECT count(*) FROM runs WHERE unit = 'HQ-0147'"), 1);
+    ck_assert_int_eq(journal_unpack(r, 1, to, &count, &err), -1);
+    ck_assert_ptr_nonnull(strstr(err.text, "not overwritten"));
+    (void)text_format(to, sizeof to, "%s/run-2.db", f.dir);
+    ck_assert_int_eq(journal_unpack(r, 2, to, &count, &err), -1);
+    ck_assert_int_ne(access(to, F_OK), 0);
+    journal_reader_close(r);
+    journal_close(j);
+    fixture_remove(&f);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("journal seal");
@@ -407,6 +440,7 @@ int main(void)
     tcase_add_loop_test(t, test_damage, 0, (int)(sizeof damages / sizeof damages[0]));
     tcase_add_test(t, test_age);
     tcase_add_test(t, test_older_tables);
+    tcase_add_test(t, test_unpack);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
