@@ -17,9 +17,11 @@ double stagger_supply_a(const struct run_request *rq, const struct load_point *p
     return in_w / (rq->point.supply_v * 0.65);
 }
 
-/* On-load now, or about to be. */
+/* On-load now, about to be, or not yet seen open. */
 static bool takes_power(const struct channel *c)
 {
+    if (c->load.phase != LOAD_OPEN)
+        return true;
     return c->run.active && (c->course == COURSE_PART || c->course == COURSE_SETTING || c->course == COURSE_CONFIRM);
 }
 

@@ -218,6 +218,49 @@ START_TEST(a_circuit_is_never_overloaded)
 }
 END_TEST
 
+/* Random runs begun at random moments on two circuits and one bank: at no moment more than the limits, and all of
+ * them come to their turn. */
+START_TEST(no_moment_is_above_the_limits)
+{
+    uint64_t state = 11 + (uint64_t)_i;
+    struct plant *p = plant_new(4);
+    bool ran[4] = {false};
+    int started = 0;
+    for (int ch = 0; ch < 4; ch++)
+        p->bench.channels[ch].circuit = ch % 2;
+    for (int c = 0; c < 2; c++)
+        p->bench.circuits[c].breaker.rated_a = 30; /* each run takes 23 A: one at a time */
+    p->bench.circuit_count = 2;
+    int most = 1 + _i % 2;
+    p->bench.limits.bank_max_power_w = most * 2700; /* 16.4 V at 160 A is 2624 W */
+    plant_begin(p);
+    for (int i = 0; i < 9000; i++) {
+        state = state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
+        if (started < 4 && state >> 58 == 0) {
+            struct run_request q = plant_request(PROCEDURE_SOAK, 160, 15 + (double)(state >> 40 & 15));
+            q.soak_ns = 5000 * SEC;
+            ck_assert_msg(plant_start(p, started, &q) == 0, "%s", p->answer);
+            started++;
+        }
+        plant_run(p, 1);
+        int on = 0, on_circuit[2] = {0};
+        for (int ch = 0; ch < 4; ch++) {
+            if (!(p->channels[ch].unit.i2 > 0))
+                continue;
+            ran[ch] = true;
+            on++;
+            on_circuit[ch % 2]++;
+        }
+        ck_assert_int_le(on, most);
+        for (int c = 0; c < 2; c++)
+            ck_assert_int_le(on_circuit[c], 1);
+    }
+    for (int ch = 0; ch < 4; ch++)
+        ck_assert_msg(ran[ch], "channel %d never had its turn", ch);
+    plant_free(p);
+}
+END_TEST
+
 /* Time-stepped look at a plan: the most power, and the most current of each circuit. */
 static double peak_power(const struct stagger_item *items, int n, double *amps_of, int circuits)
 {
@@ -290,6 +333,7 @@ int main(void)
     tcase_add_test(t, interruption_needs_a_person);
     tcase_add_test(t, latch_outlives_the_session);
     tcase_add_test(t, a_circuit_is_never_overloaded);
+    tcase_add_loop_test(t, no_moment_is_above_the_limits, 0, 4);
     tcase_add_test(t, plans_keep_the_limits);
     tcase_add_test(t, a_plan_finds_the_lowest_peak);
     suite_add_tcase(s, t);
