@@ -131,6 +131,27 @@ START_TEST(mbpoll_reads_and_writes)
 }
 END_TEST
 
+/* The same over a serial line: RTU framing and checksum by others. */
+START_TEST(mbpoll_over_a_serial_line)
+{
+    struct served s;
+    char command[300], said[4000];
+    const char *line = "mbpoll -m rtu -b 19200 -P even -o 2 -a 7 -0 -1";
+    start(&s);
+    snprintf(command, sizeof command, "%s -t 3 -r 0 -c 3 %s/line 2>&1", line, s.dir);
+    ck_assert_msg(run(command, said, sizeof said) == 0, "%s", said);
+    ck_assert_msg(strstr(said, "[0]: \t21334") && strstr(said, "[2]: \t1"), "%s", said);
+    snprintf(command, sizeof command, "%s -t 4 -r 1 %s/line -- 9 2>&1", line, s.dir);
+    ck_assert_msg(run(command, said, sizeof said) == 0, "%s", said);
+    snprintf(command, sizeof command, "%s -t 4 -r 1 %s/line 2>&1", line, s.dir);
+    ck_assert_msg(run(command, said, sizeof said) == 0 && strstr(said, "[1]: \t9"), "%s", said);
+    snprintf(command, sizeof command, "%s -t 4 -r 300 %s/line 2>&1", line, s.dir);
+    run(command, said, sizeof said);
+    ck_assert_msg(strstr(said, "Illegal data address"), "%s", said);
+    stop(&s);
+}
+END_TEST
+
 START_TEST(pymodbus_over_tcp_and_serial)
 {
     struct served s;
@@ -190,10 +211,16 @@ END_TEST
 
 int main(void)
 {
+    if (system("command -v mbpoll socat >/dev/null && /usr/bin/python3 -c 'import pymodbus, serial' 2>/dev/null") !=
+        0) {
+        fputs("skipped: needs mbpoll, socat, python3-pymodbus and python3-serial\n", stderr);
+        return 77; /* told to ctest as skipped */
+    }
     Suite *s = suite_create("virtual bench: program");
     TCase *t = tcase_create("program");
     tcase_set_timeout(t, 60);
     tcase_add_test(t, mbpoll_reads_and_writes);
+    tcase_add_test(t, mbpoll_over_a_serial_line);
     tcase_add_test(t, pymodbus_over_tcp_and_serial);
     tcase_add_test(t, text_devices_talk);
     tcase_add_test(t, wrong_use_and_bad_scenarios_are_told);
