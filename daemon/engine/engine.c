@@ -18,9 +18,6 @@
 #include "track.h"
 #include "watchdog.h"
 
-/* Time constant of a breaker's heat: minutes to tens of minutes by size; common practice, no published source. */
-static const double breaker_tau_s = 600;
-
 const char *engine_version(void)
 {
     return ENGINE_VERSION;
@@ -104,7 +101,7 @@ static void take_boot(struct engine *e, const struct input_boot *b)
     }
     for (int i = 0; i < e->bench.circuit_count && i < b->circuit_count; i++) {
         double away_s = seconds_of(b->utc_ns - b->circuits[i].at_utc_ns);
-        e->circuits[i].heat = breaker_heat_after(b->circuits[i].heat, 0, away_s, breaker_tau_s);
+        e->circuits[i].heat = breaker_heat_after(b->circuits[i].heat, 0, away_s, BREAKER_TAU_S);
         e->circuits[i].at_ns = e->step_ns;
     }
     emit_text(e, EVENT_NOTE, -1,
@@ -119,14 +116,14 @@ static void heat_circuit(struct engine *e, int circuit)
     struct circuit_state *s = &e->circuits[circuit];
     double amps = 0;
     for (int ch = 0; ch < e->bench.channel_count; ch++) {
-        double i1 = e->bench.channels[ch].circuit == circuit ? track_value(e, ch, SIG_I1) : NAN;
+        double i1 = e->bench.channels[ch].circuit == circuit ? track_supply_a(e, ch) : NAN;
         if (!isnan(i1))
             amps += i1;
     }
     double dt = seconds_of(e->step_ns - s->at_ns);
     if (!(b->rated_a > 0) || dt < 1)
         return;
-    s->heat = breaker_heat_after(s->heat, amps / b->rated_a, dt, breaker_tau_s);
+    s->heat = breaker_heat_after(s->heat, amps / b->rated_a, dt, BREAKER_TAU_S);
     s->at_ns = e->step_ns;
 }
 

@@ -49,6 +49,9 @@ struct bus_state {
     int64_t watermark_ns; /* stamp of the last transaction; LONG_AGO_NS: none */
 };
 
+/* Time constant of a breaker's heat: minutes to tens of minutes by size; common practice, no published source. */
+enum { BREAKER_TAU_S = 600 };
+
 struct circuit_state {
     double heat; /* share of the breaker's steady heat at rated current */
     int64_t at_ns;

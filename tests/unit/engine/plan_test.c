@@ -195,6 +195,37 @@ START_TEST(latch_outlives_the_session)
 }
 END_TEST
 
+/* A breaker that earlier runs have left hot may trip though the unit alone would not trip it. A day later it is cold.
+ */
+START_TEST(heat_left_in_the_breaker_counts)
+{
+    for (int away_h = 0; away_h <= 24; away_h += 24) {
+        struct plant *p = plant_new(1);
+        plant_begin(p);
+        struct input boot = {.kind = INPUT_BOOT};
+        engine_carry(p->engine, &boot.u.boot);
+        boot.u.boot.epoch = 2;
+        boot.u.boot.circuits[0].heat = 3;
+        boot.u.boot.circuits[0].at_utc_ns = p->utc0_ns;
+        boot.u.boot.utc_ns = p->utc0_ns + away_h * 3600 * SEC;
+        boot.u.boot.devices[0].watchdog_proved_utc_ns = boot.u.boot.utc_ns;
+        engine_free(p->engine);
+        p->engine = engine_new(&p->bench);
+        p->seq = 0;
+        plant_input(p, &boot);
+        struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true}};
+        plant_input(p, &up);
+        plant_run(p, 20);
+        struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+        (void)text_copy(q.accepts, TEXT_CAP, "safety-test load-path start bank");
+        int code = plant_start(p, 0, &q);
+        ck_assert_msg(code == (away_h ? 0 : 1), "%s", p->answer);
+        ck_assert_msg(away_h || strstr(p->answer, "warm from earlier runs"), "%s", p->answer);
+        plant_free(p);
+    }
+}
+END_TEST
+
 /* Two units on one small circuit take turns; no moment is above the limit. */
 START_TEST(a_circuit_is_never_overloaded)
 {
@@ -332,6 +363,7 @@ int main(void)
     tcase_add_test(t, nothing_starts_unrigged_or_unasked);
     tcase_add_test(t, interruption_needs_a_person);
     tcase_add_test(t, latch_outlives_the_session);
+    tcase_add_test(t, heat_left_in_the_breaker_counts);
     tcase_add_test(t, a_circuit_is_never_overloaded);
     tcase_add_loop_test(t, no_moment_is_above_the_limits, 0, 4);
     tcase_add_test(t, plans_keep_the_limits);
