@@ -15,6 +15,9 @@ enum { BATCH_RECORDS_MAX = 5000 };
 static const int64_t commit_every_ns = 800000000;
 static const int64_t retry_every_ns = 250000000;
 static const int64_t housekeep_every_ns = 5000000000;
+static const int64_t upkeep_every_ns = 2000000000;          /* a block of readings is sealed at most so often ... */
+static const int64_t upkeep_failed_every_ns = 600000000000; /* ... and tried again after this when that failed */
+static const int64_t plain_readings_us = INT64_C(3) * 86400 * 1000000; /* the newest days that stay plain rows */
 
 _Static_assert(sizeof(struct register_order) <= RECORD_MAX && sizeof(struct input) <= RECORD_MAX &&
                    sizeof(struct journal_set_aside) <= RECORD_MAX && sizeof(struct journal_notice) <= RECORD_MAX,
@@ -37,7 +40,8 @@ struct journal_stage {
     int64_t batch_began_ns;
     int64_t retry_at_ns; /* 0: no failure */
     int64_t housekept_ns;
-    int64_t run_taken; /* last number that the journal gave */
+    int64_t upkeep_at_ns; /* real time at which readings may be sealed next */
+    int64_t run_taken;    /* last number that the journal gave */
     _Atomic int64_t run_next;
     _Atomic uint64_t commits, failures;
     _Atomic int64_t wal_bytes, file_bytes, free_bytes, longest_commit_ns;
@@ -395,6 +399,21 @@ static void housekeep(struct journal_stage *s, int64_t now_ns)
                   stats.free_bytes / 1000000, low ? ", less than the floor: runs end" : " again");
 }
 
+/* One small step, and only while nothing waits for the disk: what is sealed is days old and can wait. */
+static void upkeep(struct journal_stage *s, int64_t now_ns)
+{
+    struct error err = {0};
+    int64_t waiting_ns;
+    if (now_ns < s->upkeep_at_ns || queue_oldest(s->setup.records, &waiting_ns) ||
+        queue_oldest(s->setup.orders, &waiting_ns) || atomic_load(&s->setup.state->space_low))
+        return;
+    struct journal_upkeep u = {.seal_before_utc_us = bench_clock_utc_ns(s->setup.clock) / 1000 - plain_readings_us};
+    int done = journal_maintain(s->setup.journal, &u, &err);
+    if (done < 0)
+        log_write(s->setup.log, LOG_LEVEL_WARN, "journal: old readings stay unsealed for now: %s", err.text);
+    s->upkeep_at_ns = bench_clock_real_ns(s->setup.clock) + (done < 0 ? upkeep_failed_every_ns : upkeep_every_ns);
+}
+
 bool journal_stage_run(struct journal_stage *stage)
 {
     struct error err = {0};
@@ -409,6 +428,7 @@ bool journal_stage_run(struct journal_stage *stage)
     if (!stage->in_batch) {
         run_orders(stage);
         housekeep(stage, now_ns);
+        upkeep(stage, now_ns);
     }
     return more > 0;
 }
