@@ -1,6 +1,7 @@
 /* probe FILE --device NAME: what a device says, point by point, for whoever writes a map. Never writes to it. */
 #include <errno.h>
 #include <math.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
@@ -86,6 +87,7 @@ static int probe_once(struct client *c, const struct config *config, int device,
                           .map = &config->maps[d->map],
                           .ready_fd = -1,
                           .convert = sensor_convert};
+    (void)signal(SIGPIPE, SIG_IGN); /* a line that breaks while we ask is an error like others */
     int count = probe_run(&probe, items, &err);
     if (count < 0)
         return client_failed(c, &err);
