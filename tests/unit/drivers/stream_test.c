@@ -346,6 +346,43 @@ START_TEST(a_port_is_ours_alone)
 }
 END_TEST
 
+static int new_line(char name[PATH_CAP])
+{
+    int master = posix_openpt(O_RDWR | O_NOCTTY);
+    ck_assert(master >= 0 && grantpt(master) == 0 && unlockpt(master) == 0);
+    (void)text_copy(name, PATH_CAP, ptsname(master));
+    return master;
+}
+
+/* An adapter vanishes and comes back with another number: the persistent name is looked up at each opening. */
+START_TEST(an_adapter_comes_back_under_its_name)
+{
+    char dir[] = "/tmp/drivers-port-XXXXXX", was[PATH_CAP], is[PATH_CAP];
+    struct error err;
+    struct bus_config c = {.name = "b", .kind = BUS_MODBUS_RTU, .baud = 19200, .data_bits = 8, .stop_bits = 1};
+    ck_assert_ptr_nonnull(mkdtemp(dir));
+    (void)text_format(c.port, sizeof c.port, "%s/usb-adapter", dir);
+    int first = new_line(was), second = new_line(is);
+    ck_assert_int_eq(symlink(was, c.port), 0);
+    struct transport *t = transport_new(&c, &err);
+    ck_assert_msg(transport_open(t, SEC, &err) == 0, "%s", err.text);
+    uint8_t byte = 0;
+    close(first);
+    ck_assert_int_eq(unlink(c.port), 0);
+    ck_assert_int_eq(transport_read(t, &byte, 1, transport_now_ns() + 200 * MS), -1);
+    ck_assert(transport_error_is_loss(errno));
+    ck_assert_int_eq(transport_open(t, SEC, &err), -1); /* not back yet */
+    ck_assert_int_eq(symlink(is, c.port), 0);
+    ck_assert_msg(transport_open(t, SEC, &err) == 0, "%s", err.text);
+    ck_assert_int_eq(transport_write(t, "a", 1, transport_now_ns() + SEC), 0);
+    ck_assert(read(second, &byte, 1) == 1 && byte == 'a');
+    transport_free(t);
+    close(second);
+    (void)unlink(c.port);
+    (void)rmdir(dir);
+}
+END_TEST
+
 static void add_others(TCase *tc)
 {
     tcase_add_test(tc, late_answers_never_answer_the_next_question);
@@ -353,6 +390,7 @@ static void add_others(TCase *tc)
     tcase_add_test(tc, nobody_listens);
     tcase_add_test(tc, addresses_and_rates_that_cannot_be);
     tcase_add_test(tc, a_port_is_ours_alone);
+    tcase_add_test(tc, an_adapter_comes_back_under_its_name);
 }
 
 /* In parts that run beside each other: tcp, rtu, or whatever remains. */
