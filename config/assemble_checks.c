@@ -148,6 +148,25 @@ static void check_watchdogs(const struct assembly *a)
                              "the watchdog is shorter than two beats: one late beat opens the load");
 }
 
+/* Limits that only a bench can bear whose time runs faster than this computer's: on a real one they would leave a load
+ * closed that nobody watches. */
+static void check_long_limits(const struct assembly *a)
+{
+    static const int64_t lease_most_ns = INT64_C(30000000000), minute_ns = INT64_C(60000000000);
+    static const char remedy[] = "So long only on a virtual bench: one whose clock has a rate or an epoch.";
+    const struct config *c = a->config;
+    const struct raw_channel *channels = a->raw->channels.items;
+    if (c->bench.virtual_bench)
+        return;
+    if (c->bench.limits.lease_ns > lease_most_ns)
+        assemble_error(a, &a->raw->limits.at, "lease", remedy, "the lease is longer than 30 s");
+    if (a->raw->limits.stale.ns[CLASS_SAFETY] > minute_ns)
+        assemble_error(a, &a->raw->limits.at, "stale", remedy, "a lost safety signal is borne for longer than 1 min");
+    for (int i = 0; i < c->bench.channel_count; i++)
+        if (channels[i].load.watchdog_ns > minute_ns)
+            assemble_error(a, &channels[i].load.at, "watchdog_time", remedy, "the watchdog is longer than 1 min");
+}
+
 static void check_signal(const struct assembly *a, const struct raw_signal *r, bool judged)
 {
     const struct config *c = a->config;
@@ -263,6 +282,7 @@ void assemble_checks(struct assembly *a)
     check_timetables(a);
     check_loads(a);
     check_watchdogs(a);
+    check_long_limits(a);
     check_signals(a);
     check_scaled(a);
     check_unattended(a);

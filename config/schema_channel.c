@@ -92,9 +92,9 @@ static const struct field load_fields[] = {
      .help = "Point that is written with every beat. Without it: the map's beat."},
     {"watchdog", FIELD_NAME, AT(struct raw_load, watchdog),
      .help = "Point that holds the controller's watchdog limit. Without it: the map's watchdog."},
-    {"watchdog_time", FIELD_DURATION, AT(struct raw_load, watchdog_ns), RANGE(0.1, 60), .flags = ZERO,
+    {"watchdog_time", FIELD_DURATION, AT(struct raw_load, watchdog_ns), RANGE(0.1, 120), .flags = ZERO,
      .help = "The controller opens everything by itself when it has seen no beat for this long. Without it: 5 s, when "
-             "the controller has a watchdog."},
+             "the controller has a watchdog. Above 1 min only on a virtual bench."},
     {"steps", FIELD_LIST, AT(struct raw_load, steps), .object = &step_object, .max_items = STEPS_MAX,
      .help = "Needed for stepped loads."},
     {"max_power", FIELD_QUANTITY, AT(struct raw_load, load.max_power_w), .dim = DIM_POWER, RANGE(0, 1e7), .flags = ZERO,

@@ -6,7 +6,7 @@
 #include "raw.h"
 
 static const struct field stale_fields[] = {
-    {"safety", FIELD_DURATION, AT(struct raw_stale, ns[CLASS_SAFETY]), RANGE(0.2, 60), .fallback = "2 s",
+    {"safety", FIELD_DURATION, AT(struct raw_stale, ns[CLASS_SAFETY]), RANGE(0.2, 120), .fallback = "2 s",
      .help = "i2, u2, t_bank, fan_proof, estop, feedback and the like: the load opens after this."},
     {"judgement", FIELD_DURATION, AT(struct raw_stale, ns[CLASS_JUDGEMENT]), RANGE(0.5, 3600), .fallback = "30 s",
      .help = "u1, t_intake and the like: the cycle is void after this."},
@@ -108,8 +108,11 @@ static const struct field limits_fields[] = {
     LIMIT_T("reset_wait", recover_cap_ns, 10, 86400, .help = "Longest wait for a reset after a shutoff."),
     LIMIT_T("fan_run_on", fan_run_on_ns, 0, 7200, .help = "The bank's fan runs on after every opening."),
     LIMIT_T("beat", beat_ns, 0.05, 10, .help = "Time between heartbeats to load controllers."),
-    LIMIT_T("lease", lease_ns, 0.1, 30,
-            .help = "How long one renewal of the lease lasts; the load opens when it runs out."),
+    LIMIT_T(
+        "lease", lease_ns, 0.1, 120,
+        .help =
+            "How long one renewal of the lease lasts; the load opens when it runs out. Above 30 s only on a virtual "
+            "bench."),
     LIMIT_T("journal_warn", journal_warn_ns, 0.1, 600, .help = "Age of the oldest input that is not on disk: warn ..."),
     LIMIT_T("journal_refuse", journal_refuse_ns, 0.1, 600, .help = "... refuse new on-load ..."),
     LIMIT_T("journal_open", journal_open_ns, 0.1, 600, .help = "... open the load."),

@@ -97,9 +97,14 @@ judge() { # run...
     for run in "$@"; do
         # The exit status carries the verdict: 3 not-met and 4 undecided are results here, not failures.
         status=0
-        $soakbench run watch "$run" >"watch-$run.log" 2>&1 || status=$?
+        timeout 300 $soakbench run watch "$run" >"watch-$run.log" 2>&1 || status=$?
         case $status in
         0 | 3 | 4) ;;
+        124)
+            cat "watch-$run.log" daemon.log
+            echo "Run $run did not end within five minutes." >&2
+            exit 1
+            ;;
         *)
             cat "watch-$run.log"
             exit 1
@@ -119,7 +124,7 @@ Harrow Quay Hire, workshop 2: four units are back from hire.
 
 END
 echo "The load controller's watchdog is proved first: a step is closed, the heartbeat stopped, the opening timed."
-$soakbench watchdog prove bank
+timeout 60 $soakbench watchdog prove bank
 for unit in 0147 0152 0163 0171; do
     $soakbench unit add units/hq-$unit.yaml >/dev/null 2>&1
     $soakbench unit inspect HQ-$unit --passed --who "R. Tern" --reference HQ-S-$unit >/dev/null

@@ -19,6 +19,7 @@ struct bench_clock {
     int64_t start_utc_ns;
     int64_t real_share;
     _Atomic int64_t virtual_ns;
+    _Atomic int64_t utc_set_ns, slept_ns; /* virtual: by bench_clock_disturb */
 };
 
 static int64_t system_ns(clockid_t id)
@@ -87,7 +88,7 @@ int64_t bench_clock_utc_ns(const struct bench_clock *clock)
 {
     if (clock->kind == BENCH_CLOCK_REAL)
         return system_ns(CLOCK_REALTIME);
-    return clock->start_utc_ns + bench_clock_now_ns(clock) - base_ns;
+    return clock->start_utc_ns + bench_clock_now_ns(clock) - base_ns + atomic_load(&clock->utc_set_ns);
 }
 
 int64_t bench_clock_real_ns(const struct bench_clock *clock)
@@ -140,8 +141,8 @@ void bench_clock_anchor(const struct bench_clock *clock, const struct input_anch
         }
     } else {
         anchor->monotonic_ns = bench_clock_now_ns(clock);
-        anchor->boottime_ns = anchor->monotonic_ns;
-        anchor->utc_ns = clock->start_utc_ns + anchor->monotonic_ns - base_ns;
+        anchor->boottime_ns = anchor->monotonic_ns + atomic_load(&clock->slept_ns);
+        anchor->utc_ns = clock->start_utc_ns + anchor->monotonic_ns - base_ns + atomic_load(&clock->utc_set_ns);
     }
     if (!previous)
         return;
@@ -152,6 +153,13 @@ void bench_clock_anchor(const struct bench_clock *clock, const struct input_anch
     if (anchor->suspended)
         moved_ns -= slept_ns;
     anchor->stepped = moved_ns > anchor_tolerance_ns || moved_ns < -anchor_tolerance_ns;
+}
+
+void bench_clock_disturb(struct bench_clock *clock, int64_t utc_ns, int64_t slept_ns)
+{
+    assert(clock->kind == BENCH_CLOCK_VIRTUAL);
+    atomic_fetch_add(&clock->utc_set_ns, utc_ns);
+    atomic_fetch_add(&clock->slept_ns, slept_ns);
 }
 
 void bench_clock_advance(struct bench_clock *clock, int64_t to_ns)

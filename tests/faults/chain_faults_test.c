@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "harness.h"
+#include "journal_read.h"
 
 static void tight_limits(struct config *config)
 {
@@ -128,6 +129,29 @@ START_TEST(silence_of_a_safety_signal_opens)
 }
 END_TEST
 
+/* One safety signal alone has no value for 63 s, everything else of the same controller goes on: opened, and latched.
+ */
+START_TEST(one_safety_signal_alone_opens_and_latches)
+{
+    struct harness *h = on_load();
+    h->no_value.on = true;
+    h->no_value.bus = bus_named(h, "rack");
+    h->no_value.server = 1;
+    h->no_value.first = 10; /* t_bank of maps/stepped-bank.yaml */
+    double took_s = opens_within(h, 5 * H_SECOND);
+    ck_assert_double_ge(took_s, 1.0); /* its class bears 2 s, counted from the last good reading */
+    harness_run_for(h, 60 * H_SECOND);
+    h->no_value.on = false;
+    harness_run_for(h, 5 * H_MINUTE);
+    ck_assert(harness_in_state(h, "A", STATE_LOCKED));
+    ck_assert_uint_eq(closed_mask(h), 0);
+    ck_assert_int_eq(harness_count_events(h, EVENT_INTERLOCK, "A", INTERLOCK_SIGNAL_LOST), 1);
+    ck_assert_int_eq(harness_count_events(h, EVENT_INTERLOCK, "A", INTERLOCK_LINK), 0);
+    check_undecided(h, CAUSE_NONE);
+    harness_free(h);
+}
+END_TEST
+
 /* ... and two seconds of an informative or judgement signal neither open nor latch. */
 START_TEST(two_seconds_of_an_informative_signal_are_borne)
 {
@@ -227,6 +251,75 @@ START_TEST(a_clean_end_opens_and_says_so)
 }
 END_TEST
 
+/* What a wall clock that is set must not move: the verdict and the stamps of the curve. */
+struct curve {
+    uint64_t count;
+    int64_t first_utc_us, last_utc_us, sum_utc_us;
+};
+
+static int take_stamp(void *ctx, const struct journal_reading *m)
+{
+    struct curve *c = ctx;
+    if (!c->count++)
+        c->first_utc_us = m->utc_us;
+    ck_assert_int_ge(m->utc_us, c->first_utc_us);
+    c->last_utc_us = m->utc_us;
+    c->sum_utc_us += m->utc_us - c->first_utc_us;
+    return 0;
+}
+
+static void judged_run(int64_t first_set_ns, int64_t then_set_ns, struct verdict *verdict, struct curve *curve)
+{
+    struct error err = {""};
+    struct row_filter filter = row_filter_any();
+    struct harness *h = on_load();
+    bench_clock_disturb(h->clock, first_set_ns, 0);
+    harness_run_for(h, 20 * H_MINUTE);
+    bench_clock_disturb(h->clock, then_set_ns, 0);
+    harness_run_until_done(h, "A", 3 * H_HOUR);
+    ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 1), first_set_ns ? 2 : 0);
+    harness_finish(h);
+    ck_assert(harness_verdict(h, 1, verdict));
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(r != NULL, "%s", err.text);
+    ck_assert_msg(journal_reader_readings(r, &filter, take_stamp, curve, &err) == 0, "%s", err.text);
+    journal_reader_close(r);
+    harness_free(h);
+}
+
+START_TEST(a_clock_that_is_set_moves_no_stamp_and_no_verdict)
+{
+    struct verdict quiet, set;
+    struct curve quiet_curve = {0}, set_curve = {0};
+    uint8_t quiet_bytes[4096], set_bytes[4096];
+    judged_run(0, 0, &quiet, &quiet_curve);
+    judged_run(5 * H_HOUR, -9 * H_HOUR, &set, &set_curve);
+    struct writer a = writer_over(quiet_bytes, sizeof quiet_bytes), b = writer_over(set_bytes, sizeof set_bytes);
+    put_verdict(&a, &quiet);
+    put_verdict(&b, &set);
+    ck_assert(!a.bad && a.used == b.used);
+    ck_assert_int_eq(memcmp(quiet_bytes, set_bytes, a.used), 0);
+    ck_assert_uint_gt(quiet_curve.count, 1000);
+    ck_assert_int_eq(quiet_curve.first_utc_us, set_curve.first_utc_us);
+    ck_assert_int_eq(quiet_curve.last_utc_us, set_curve.last_utc_us);
+    ck_assert_int_eq(quiet_curve.sum_utc_us, set_curve.sum_utc_us);
+}
+END_TEST
+
+START_TEST(a_computer_that_slept_opens)
+{
+    struct harness *h = on_load();
+    bench_clock_disturb(h->clock, 90 * H_MINUTE, 90 * H_MINUTE);
+    double took_s = opens_within(h, 3 * H_SECOND); /* anchors are taken each second */
+    ck_assert_double_le(took_s, 2);
+    ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 1), 0); /* UTC went on by itself: it was not set */
+    check_undecided(h, CAUSE_NONE);
+    ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 2), 1);
+    ck_assert_uint_eq(closed_mask(h), 0);
+    harness_free(h);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("chain faults");
@@ -235,6 +328,9 @@ int main(void)
     tcase_add_test(t, a_controller_that_answers_no_more_opens_by_its_watchdog);
     tcase_add_test(t, a_lost_connection_comes_back_with_drop_all);
     tcase_add_test(t, silence_of_a_safety_signal_opens);
+    tcase_add_test(t, one_safety_signal_alone_opens_and_latches);
+    tcase_add_test(t, a_clock_that_is_set_moves_no_stamp_and_no_verdict);
+    tcase_add_test(t, a_computer_that_slept_opens);
     tcase_add_test(t, two_seconds_of_an_informative_signal_are_borne);
     tcase_add_test(t, a_disk_that_fails_opens_within_its_limit);
     tcase_add_test(t, nothing_closes_while_the_record_is_not_healthy);

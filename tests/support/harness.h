@@ -44,6 +44,10 @@ struct harness {
     bool bus_silent[BUSES_MAX]; /* no answer from anything on the bus */
     bool bus_gone[BUSES_MAX];   /* the connection is lost, and stays so */
     bool disk_fails;            /* every commit fails */
+    struct {
+        bool on;
+        int bus, server, first;
+    } no_value; /* one input register reads "no value" (0x7fff), all others of the device go on */
     /* answers to orders */
     struct {
         uint64_t request;

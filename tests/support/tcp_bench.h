@@ -18,6 +18,7 @@ struct tcp_bench {
     char log[PATH_CAP]; /* of the daemon */
     int rack_port, meters_port;
     pid_t bench, daemon;
+    struct broom *broom;
 };
 
 /* Starts the virtual bench of config/examples/two-units at a rate; fails the test when it does not come up. extra

@@ -1,6 +1,12 @@
+# Removes the folders of tests that fail.
+add_library(broom STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/broom.c)
+target_include_directories(broom PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
+target_link_libraries(broom PUBLIC PkgConfig::CHECK)
+
 # The whole daemon in one thread on the virtual clock, for tests that want the chain.
 add_library(harness STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/harness.c
   ${CMAKE_CURRENT_SOURCE_DIR}/support/harness_record.c)
+target_link_libraries(harness PUBLIC broom)
 target_include_directories(harness PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
 target_compile_definitions(harness PRIVATE SOURCE_DIR="${PROJECT_SOURCE_DIR}")
 target_link_libraries(harness PUBLIC runtime vbench PkgConfig::CHECK)
@@ -12,5 +18,5 @@ target_compile_definitions(tcp_bench PRIVATE SOURCE_DIR="${PROJECT_SOURCE_DIR}")
 target_compile_definitions(tcp_bench PUBLIC
   SOAKBENCHD_PATH="$<TARGET_FILE:soakbenchd>" SOAKBENCH_PATH="$<TARGET_FILE:soakbench>"
   VIRTUAL_PATH="$<TARGET_FILE:soakbench-virtual>")
-target_link_libraries(tcp_bench PUBLIC model PkgConfig::CHECK)
+target_link_libraries(tcp_bench PUBLIC broom model PkgConfig::CHECK)
 add_dependencies(tcp_bench soakbenchd soakbench soakbench-virtual)

@@ -142,7 +142,8 @@ static const struct mistake mistakes[] = {
     {"load: {device: bank, command: a_steps, feedback: a_closed,", "load: @{device: bank, command: a_steps,", E,
      "needs feedback", "auxiliary contacts"},
     {"watchdog_time: 5 s", "watchdog_time: 5 s, heartbeat: @a_trigger", E, "names another point", ""},
-    {"watchdog_time: 5 s", "watchdog_time: @1 ms", E, "out of range", "100 ms to 1 min"},
+    {"watchdog_time: 5 s", "watchdog_time: @1 ms", E, "out of range", "100 ms to 2 min"},
+    {"watchdog_time: 5 s", "watchdog_time: @90 s", E, "longer than 1 min", "virtual bench"},
     {"steps: [{resistance: 0.16",
      "kind: settable-resistance, min_resistance: 1 ohm, max_resistance: 9 ohm, steps: "
      "@[{resistance: 0.16",
@@ -188,6 +189,8 @@ static const struct mistake mistakes[] = {
     {"http: 127.0.0.1:8460", "http: @0.0.0.0:8460", W, "open to the network", "https"},
     /* limits */
     {"", "limits: {beat: 1 s, lease: @1 s}\n", E, "shorter than two beats", "twice"},
+    {"", "limits: {lease: @31 s}\n", E, "longer than 30 s", "virtual bench"},
+    {"", "limits: {stale: @{safety: 61 s}}\n", E, "longer than 1 min", "virtual bench"},
     {"", "limits: {journal_refuse: @9 s}\n", E, "do not rise", "First warn"},
     {"", "limits: {supply_open: @4 %}\n", E, "not wider than supply_void", "15 %"},
     {"", "limits: {altitude: @100}\n", E, "has no unit", "120 m"},
