@@ -194,7 +194,7 @@ static const struct mistake mistakes[] = {
     {"", "limits: {journal_refuse: @9 s}\n", E, "do not rise", "First warn"},
     {"", "limits: {supply_open: @4 %}\n", E, "not wider than supply_void", "15 %"},
     {"", "limits: {altitude: @100}\n", E, "has no unit", "120 m"},
-    {"", "limits: {stale: {safety: @2 min}}\n", E, "out of range", "1 min"},
+    {"", "limits: {stale: {safety: @3 min}}\n", E, "out of range", "2 min"},
     /* the clock */
     {"clock: {rate: 1}", "clock: @{rate: 60}", E, "no epoch", "2026-01-05T06:00:00Z"},
     /* what can be foreseen */
