@@ -3,6 +3,9 @@
 
 #include "bus_internal.h"
 
+enum { BEATS_BEFORE_CLOSING = 2, HELD_BEATS = 6 };
+static const int64_t held_beat_ns = INT64_C(1000000000); /* stands for a beat where the device has none */
+
 bool command_opens(const struct command *c)
 {
     switch (c->kind) {
@@ -219,8 +222,40 @@ static void switch_beat(struct bus *bus, struct device *dev, const struct comman
             stamp = dev->last_beat_ns;
     } else {
         lease_beat_start(dev->setup.lease);
+        dev->beats_run = 0;
+        if (dev->beat_due_ns != NEVER_NS)
+            dev->beat_due_ns = bus_now(bus);
     }
     bus_ack(bus, dev, c->number, ACK_DONE, stamp);
+}
+
+static bool has_beat(const struct device *dev)
+{
+    return dev->map->beat_point >= 0 && dev->setup.beat_ns > 0;
+}
+
+/* A closing command may come a moment before what it needs: the confirmation of a drop, the first renewal of the
+ * lease, the two beats by which a controller knows that it is watched. It waits for them, not longer than a few
+ * beats; a lease that ran out or was withdrawn is no matter of waiting. An opening command for the same takes it out of
+ * the queue meanwhile. Returns true when it went back into the queue. */
+static bool hold_closing(struct bus *bus, struct device *dev, struct waiting *w, enum lease_state state)
+{
+    int64_t now = bus_now(bus), beat = dev->setup.beat_ns > 0 ? dev->setup.beat_ns : held_beat_ns;
+    if (state == LEASE_RUN_OUT || state == LEASE_STOPPED)
+        return false;
+    if (w->held_since_ns == 0)
+        w->held_since_ns = now;
+    if (now - w->held_since_ns > HELD_BEATS * beat)
+        return false;
+    bool taken = false;
+    (void)pthread_mutex_lock(&bus->queue_lock);
+    if (bus->queue_count < QUEUE_CAP) {
+        bus->queue[bus->queue_count++] = *w; /* at the end: what it waits for may be behind it */
+        taken = true;
+    }
+    (void)pthread_mutex_unlock(&bus->queue_lock);
+    bus->held_try_ns = now + beat / 16;
+    return taken;
 }
 
 /* Takes the command that the schedule chose. False: it is answered already, without a transaction. */
@@ -242,10 +277,16 @@ bool bus_command_ready(struct bus *bus, struct job *job)
     if (command_opens(c))
         bus_cancel(bus, dev, c->channel, true);
     const struct load_lease *lease = dev->setup.lease;
-    bool held = lease != NULL && command_closes(c) &&
-                (lease_drop_pending(lease) || lease_state(lease, bus_now(bus)) != LEASE_RUNS);
-    if (up && !held)
+    if (up && lease != NULL && command_closes(c)) {
+        enum lease_state state = lease_state(lease, bus_now(bus));
+        bool watched = !has_beat(dev) || dev->beats_run >= BEATS_BEFORE_CLOSING;
+        if (state == LEASE_RUNS && watched && !lease_drop_pending(lease))
+            return true;
+        if (hold_closing(bus, dev, &job->waiting, state))
+            return false;
+    } else if (up) {
         return true;
+    }
     bus_ack(bus, dev, c->number, ACK_FAILED, bus_now(bus));
     return false;
 }
@@ -376,7 +417,8 @@ bool bus_beat_ready(struct bus *bus, const struct job *job)
     int64_t now = bus_now(bus);
     if (lease_state(dev->setup.lease, now) == LEASE_RUNS)
         return true;
-    dev->beat_due_ns = now + dev->setup.beat_ns;
+    dev->beat_due_ns = now + dev->setup.beat_ns / 16;
+    dev->beats_run = 0;
     return false;
 }
 
@@ -392,7 +434,10 @@ void bus_beat_done(struct bus *bus, struct job *job, struct outcome *out)
 {
     struct device *dev = job->dev;
     next_beat(bus, dev);
-    if (out->error == BUS_OK)
+    if (out->error == BUS_OK) {
         dev->last_beat_ns = job->ended_ns;
+        if (dev->beats_run < BEATS_BEFORE_CLOSING && ++dev->beats_run < BEATS_BEFORE_CLOSING)
+            dev->beat_due_ns = bus_now(bus); /* the second follows at once: only a change tells the controller */
+    }
     (void)device_transaction_failed(bus, dev, out);
 }

@@ -95,6 +95,7 @@ static void report_down(struct bus *bus, struct device *dev, const char *why)
     dev->drop_step = 0;
     dev->misses = 0;
     dev->beat_due_ns = NEVER_NS;
+    dev->beats_run = 0;
     for (int i = 0; i < POINTS_MAX; i++)
         dev->latest[i] = NAN;
     bus_cancel(bus, dev, -1, false);

@@ -102,6 +102,7 @@ struct device {
     int64_t drop_again_real_ns;
 
     int64_t beat_due_ns, last_beat_ns;
+    int beats_run; /* acknowledged since the heartbeat began, up to BEATS_BEFORE_CLOSING */
     uint32_t beat_value;
 
     struct text_state *text;             /* text devices */
@@ -131,6 +132,7 @@ enum job_kind { JOB_NONE, JOB_OPEN, JOB_DROP, JOB_COMMAND, JOB_BEAT, JOB_STEP, J
 struct waiting {
     struct command command;
     int attempts;
+    int64_t held_since_ns; /* a closing command waits for heartbeat and drop since then; 0: it does not */
 };
 
 struct job {
@@ -182,6 +184,7 @@ struct bus {
     pthread_mutex_t queue_lock;
     int queue_count;
     struct waiting queue[QUEUE_CAP];
+    int64_t held_try_ns; /* when to look again at closing commands that are held */
     _Atomic uint64_t commands_refused;
 
     pthread_mutex_t stats_lock;

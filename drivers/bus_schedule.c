@@ -115,6 +115,6 @@ int64_t bus_next_job(struct bus *bus, int64_t now_ns, struct job *job)
     if (bus_queue_peek(bus, true) > 0)
         consider(&c, JOB_COMMAND, 1, NULL, 1, now_ns, c.quiet_ns);
     if (bus_queue_peek(bus, false) > 0)
-        consider(&c, JOB_COMMAND, 3, NULL, 0, now_ns, c.quiet_ns);
+        consider(&c, JOB_COMMAND, 3, NULL, 0, bus->held_try_ns > now_ns ? bus->held_try_ns : now_ns, c.quiet_ns);
     return c.due_ns;
 }
