@@ -6,7 +6,7 @@ unit_test(night_messages_test SOURCES ${night}/night_messages_test.c LINKS runti
 unit_test(night_faults_test SOURCES ${night}/night_faults_test.c LINKS harness client)
 unit_test(night_interruption_test SOURCES ${night}/night_interruption_test.c LINKS harness)
 unit_test(faults_open_time SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/open_time_test.c LINKS tcp_bench)
-set_tests_properties(faults_open_time PROPERTIES TIMEOUT 240 LABELS "e2e" RUN_SERIAL ON)
+set_tests_properties(faults_open_time PROPERTIES TIMEOUT 240 LABELS "e2e;long" RUN_SERIAL ON)
 add_test(NAME night_page COMMAND sh ${night}/night_page.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
 set_tests_properties(night_page PROPERTIES TIMEOUT 400 LABELS "e2e")
 unit_test(night_tcp_test SOURCES ${night}/night_tcp_test.c LINKS tcp_bench message_sink)
