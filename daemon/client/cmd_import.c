@@ -136,7 +136,7 @@ static void take_row(struct import *im, size_t row)
     }
     /* The point alone is checked here, so that the problem carries its own line. */
     struct unit_plate *checked = calloc(1, sizeof *checked);
-    struct protocol_error problem;
+    struct protocol_error problem = {{0}, {0}, {0}};
     struct json_build b = build_begin();
     build_text(&b, "serial", csv_cell(&im->csv, row, im->columns[0]));
     json_t *one = json_array();
@@ -159,7 +159,7 @@ static void check_plates(struct import *im)
     json_t *object;
     json_object_foreach(im->units, serial, object)
     {
-        struct protocol_error problem;
+        struct protocol_error problem = {{0}, {0}, {0}};
         if (plate && plate_from_json(object, plate, &problem) != 0 && json_array_size(im->problems) == 0) {
             char text[600];
             (void)text_format(text, sizeof text, "%s: unit %s: %s", im->path, serial, problem.what);

@@ -56,6 +56,8 @@ static int load_block(struct block_cache *c, sqlite3_stmt *st, struct error *err
     int count = reader_decode_block(c->packer, st, 6, c->rows, err);
     if (count < 0)
         return -1;
+    if (count == 0)
+        return error_set(err, "journal: a block of readings is empty: the file is damaged");
     int64_t min_us = INT64_MAX, max_us = INT64_MIN;
     for (int i = 0; i < count; i++) {
         int64_t us = c->rows[i].m.utc_us;

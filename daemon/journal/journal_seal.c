@@ -26,7 +26,8 @@ static struct sealer *sealer_of(struct journal *j, struct error *err)
         (void)error_set(err, "journal: out of memory");
         return NULL;
     }
-    return j->sealer = s;
+    j->sealer = s;
+    return j->sealer;
 }
 
 void sealer_free(struct sealer *s)

@@ -128,7 +128,7 @@ static enum job_status fit_heat(struct worker_stage *s, double *values)
 {
     struct heat_limits limits = heat_limits_default();
     struct heat_record record = make_record(s);
-    struct heat_fit fit;
+    struct heat_fit fit = {0};
     struct heat_answer answer;
     struct error err = {""};
     if (record.count < HEAT_POINTS_LEAST)

@@ -306,8 +306,8 @@ START_TEST(test_clock_set_back)
 END_TEST
 
 static const char *const damages[] = {
-    "UPDATE reading_blocks SET bytes = substr(bytes, 1, 2000) || x'55' || substr(bytes, 2002) WHERE last_row ="
-    " (SELECT min(last_row) FROM reading_blocks)",
+    ("UPDATE reading_blocks SET bytes = substr(bytes, 1, 2000) || x'55' || substr(bytes, 2002) WHERE last_row ="
+     " (SELECT min(last_row) FROM reading_blocks)"),
     "DELETE FROM reading_blocks WHERE last_row = (SELECT min(last_row) FROM reading_blocks)",
     "UPDATE reading_blocks SET min_utc_us = min_utc_us + 1",
     "UPDATE reading_blocks SET last_row = last_row + 1 WHERE last_row = (SELECT max(last_row) FROM reading_blocks)",
