@@ -153,7 +153,7 @@ static int take_rows(struct journal *j, struct sealer *s, int64_t first, int64_t
 static int put_part(sqlite3_stmt *st, const struct sealer *s, int i, int n, struct error *err)
 {
     const struct block_row *a = &s->rows[i];
-    int64_t count = 0, max_us = a->m.utc_us, min_ms = a->m.store_ms, max_ms = a->m.store_ms;
+    int64_t count = 0, max_us = INT64_MIN, min_ms = INT64_MAX, max_ms = INT64_MIN;
     for (int k = i; k < n; k++) {
         const struct block_row *b = &s->rows[k];
         if (b->channel_id != a->channel_id || b->m.run_no != a->m.run_no)
