@@ -2,24 +2,15 @@
  * into the journal beside plain SQLite with the same pragmas, bytes a value at rest, and lines rendered and checked. */
 #include <math.h>
 #include <sqlite3.h>
-#include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "journal_fixture.h"
 #include "line_protocol.h"
+#include "speed.h"
 
 enum { ROWS = 40000, ROUNDS = 5, VALUES = 12 };
-
-static double now_s(void)
-{
-    struct timespec t;
-    (void)clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
-}
 
 static struct journal_reading row_of(int n)
 {
@@ -29,25 +20,19 @@ static struct journal_reading row_of(int n)
     return m;
 }
 
-static void fail(const char *what, const char *words)
-{
-    (void)fprintf(stderr, "%s: %s\n", what, words);
-    exit(1);
-}
-
 static struct journal *open_journal(const char *path)
 {
     struct error err = {""};
     struct bench *bench = calloc(1, sizeof *bench);
     struct journal *j = journal_open(path, JOURNAL_CREATE, &err);
     if (bench == NULL || j == NULL)
-        fail("open", err.text);
+        speed_fail("open", err.text);
     (void)text_copy(bench->name, NAME_CAP, "north-bay");
     (void)text_copy(bench->channels[0].name, NAME_CAP, "A");
     bench->channel_count = 1;
     struct journal_session s = {.epoch = 1, .anchor_utc_ns = FIXTURE_UTC_NS, .rate = 1.0};
     if (journal_begin(j, &err) != 0 || journal_put_session(j, &s, bench, &err) != 0 || journal_commit(j, &err) != 0)
-        fail("session", err.text);
+        speed_fail("session", err.text);
     free(bench);
     return j;
 }
@@ -56,21 +41,21 @@ static double ours(const char *path, int batch, int rows)
 {
     struct error err = {""};
     struct journal *j = open_journal(path);
-    double begin = now_s();
+    double begin = speed_now_s();
     for (int n = 0; n < rows;) {
         if (journal_begin(j, &err) != 0)
-            fail("begin", err.text);
+            speed_fail("begin", err.text);
         for (int i = 0; i < batch; i++, n++) {
             struct journal_reading m = row_of(n);
             if (journal_put_reading(j, &m, &err) != 0)
-                fail("reading", err.text);
+                speed_fail("reading", err.text);
         }
         if (journal_commit(j, &err) != 0)
-            fail("commit", err.text);
+            speed_fail("commit", err.text);
         if (n % 10000 == 0)
             (void)journal_checkpoint(j, false, &err);
     }
-    double took = now_s() - begin;
+    double took = speed_now_s() - begin;
     (void)journal_checkpoint(j, true, &err);
     journal_close(j);
     return rows / took;
@@ -88,8 +73,8 @@ static double bare(const char *path, int batch, int rows)
             "g REAL, h REAL, i REAL, j REAL, k REAL, l REAL)",
             NULL, NULL, NULL) != SQLITE_OK ||
         sqlite3_prepare_v2(db, "INSERT INTO r VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?)", -1, &st, NULL) != SQLITE_OK)
-        fail("sqlite", sqlite3_errmsg(db));
-    double begin = now_s();
+        speed_fail("sqlite", sqlite3_errmsg(db));
+    double begin = speed_now_s();
     for (int n = 0; n < rows;) {
         (void)sqlite3_exec(db, "BEGIN IMMEDIATE", NULL, NULL, NULL);
         for (int i = 0; i < batch; i++, n++) {
@@ -99,23 +84,17 @@ static double bare(const char *path, int batch, int rows)
             for (int k = 0; k < VALUES; k++)
                 (void)sqlite3_bind_double(st, 3 + k, m.values[k]);
             if (sqlite3_step(st) != SQLITE_DONE)
-                fail("sqlite", sqlite3_errmsg(db));
+                speed_fail("sqlite", sqlite3_errmsg(db));
             (void)sqlite3_reset(st);
         }
         (void)sqlite3_exec(db, "COMMIT", NULL, NULL, NULL);
         if (n % 10000 == 0)
             (void)sqlite3_wal_checkpoint_v2(db, NULL, SQLITE_CHECKPOINT_PASSIVE, NULL, NULL);
     }
-    double took = now_s() - begin;
+    double took = speed_now_s() - begin;
     sqlite3_finalize(st);
     sqlite3_close(db);
     return rows / took;
-}
-
-static int by_size(const void *a, const void *b)
-{
-    const double *x = a, *y = b;
-    return (*x > *y) - (*x < *y);
 }
 
 static void clean(const char *path)
@@ -145,10 +124,9 @@ static void compare(const char *dir, int batch, int rows)
     }
     clean(path);
     clean(plain);
-    qsort(a, ROUNDS, sizeof a[0], by_size);
-    qsort(b, ROUNDS, sizeof b[0], by_size);
+    double journal = speed_median(a, ROUNDS), plain_sqlite = speed_median(b, ROUNDS);
     (void)printf("%5d rows a batch: journal %8.0f rows/s, plain SQLite %8.0f rows/s, ratio %.2f; %.1f bytes a value\n",
-                 batch, a[ROUNDS / 2], b[ROUNDS / 2], a[ROUNDS / 2] / b[ROUNDS / 2], bytes);
+                 batch, journal, plain_sqlite, journal / plain_sqlite, bytes);
 }
 
 enum { SEALED_ROWS = 200 * 1000 };
@@ -159,7 +137,7 @@ static double compact_bytes(const char *path)
     sqlite3 *db;
     struct stat st;
     if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_exec(db, "VACUUM", NULL, NULL, NULL) != SQLITE_OK)
-        fail("compact", sqlite3_errmsg(db));
+        speed_fail("compact", sqlite3_errmsg(db));
     (void)sqlite3_wal_checkpoint_v2(db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
     sqlite3_close(db);
     return stat(path, &st) == 0 ? (double)st.st_size : 0.0;
@@ -171,7 +149,7 @@ static int64_t counted(const char *path, const char *text)
     sqlite3_stmt *st;
     if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_prepare_v2(db, text, -1, &st, NULL) != SQLITE_OK ||
         sqlite3_step(st) != SQLITE_ROW)
-        fail("count", sqlite3_errmsg(db));
+        speed_fail("count", sqlite3_errmsg(db));
     int64_t n = sqlite3_column_int64(st, 0);
     sqlite3_finalize(st);
     sqlite3_close(db);
@@ -190,7 +168,7 @@ static void sealed(const char *dir, int kind, const char *name)
     uint64_t state = 88172645463325252u;
     for (int n = 0; n < SEALED_ROWS;) {
         if (journal_begin(j, &err) != 0)
-            fail("begin", err.text);
+            speed_fail("begin", err.text);
         for (int i = 0; i < 1000; i++, n++) {
             struct journal_reading m = row_of(n);
             for (int k = 0; k <= SIG_FEEDBACK && k < SIG_KIND_COUNT_; k++) {
@@ -202,34 +180,34 @@ static void sealed(const char *dir, int kind, const char *name)
             state = state * 6364136223846793005u + 1442695040888963407u;
             m.stamp_ns += (int64_t)((state >> 40) % 200) * 1000;
             if (journal_put_reading(j, &m, &err) != 0)
-                fail("reading", err.text);
+                speed_fail("reading", err.text);
         }
         if (journal_commit(j, &err) != 0)
-            fail("commit", err.text);
+            speed_fail("commit", err.text);
     }
     struct journal_upkeep u = {.seal_before_utc_us = INT64_MAX / 2};
-    double begin = now_s(), longest = 0.0;
+    double begin = speed_now_s(), longest = 0.0;
     int rc, steps = 0;
     for (double last = begin; (rc = journal_maintain(j, &u, &err)) == 1; steps++) {
-        double now = now_s();
+        double now = speed_now_s();
         longest = now - last > longest ? now - last : longest;
         last = now;
     }
-    double took = now_s() - begin;
+    double took = speed_now_s() - begin;
     if (rc < 0)
-        fail("seal", err.text);
+        speed_fail("seal", err.text);
     (void)journal_checkpoint(j, true, &err);
     journal_close(j);
     sqlite3 *db;
     if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_exec(db, "DELETE FROM reading_rows", NULL, NULL, NULL) !=
                                                     SQLITE_OK) /* the part of a block at the end */
-        fail("plain rows", sqlite3_errmsg(db));
+        speed_fail("plain rows", sqlite3_errmsg(db));
     sqlite3_close(db);
     double rows = (double)counted(path, "SELECT sum(count) FROM reading_blocks");
     double all = compact_bytes(path);
     if (sqlite3_open(path, &db) != SQLITE_OK ||
         sqlite3_exec(db, "DELETE FROM second_rows", NULL, NULL, NULL) != SQLITE_OK)
-        fail("seconds", sqlite3_errmsg(db));
+        speed_fail("seconds", sqlite3_errmsg(db));
     sqlite3_close(db);
     double blocks = compact_bytes(path);
     (void)printf("sealed, %s: %.2f bytes a row in blocks (%.3f a value of %d), %.2f a row in seconds; %d steps, mean"
@@ -248,13 +226,13 @@ static void lines(void)
         struct journal_reading m = row_of(n);
         m.store_ms = 1767323045000 + n;
         line_text_clear(&text);
-        double begin = now_s();
+        double begin = speed_now_s();
         (void)line_put_reading(&text, "north-bay", "A", &m);
-        render += now_s() - begin;
-        begin = now_s();
+        render += speed_now_s() - begin;
+        begin = speed_now_s();
         if (line_check(text.text, text.used - 1, &err) != 0)
-            fail("line", err.text);
-        check += now_s() - begin;
+            speed_fail("line", err.text);
+        check += speed_now_s() - begin;
     }
     (void)printf("lines of %zu bytes: rendered in %.0f ns, checked in %.0f ns\n", text.used, render / ROWS * 1e9,
                  check / ROWS * 1e9);

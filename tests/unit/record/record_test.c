@@ -1,28 +1,15 @@
 /* The paper record: what is printed is what the journal holds, and what the trade asks of a record stands on it; a long
- * soak goes on further pages and is quick; a print without colours keeps every curve apart. */
+ * soak goes on further pages; a print without colours keeps every curve apart. */
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "run_record.h"
 #include "soak_journal.h"
 #include "unit_tag.h"
-
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-static const int watched = 1;
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer)
-static const int watched = 1;
-#else
-static const int watched = 0;
-#endif
-#else
-static const int watched = 0;
-#endif
 
 static char *read_command(const char *command)
 {
@@ -52,14 +39,11 @@ static int have(const char *tool)
 }
 
 /* Writes the record of run_no and gives its text, white space as single spaces; NULL when pdftotext is missing. */
-static char *paper_of(struct soak_journal *s, int64_t run_no, struct record_options options, int64_t pair_no,
-                      double *took_s)
+static char *paper_of(struct soak_journal *s, int64_t run_no, struct record_options options, int64_t pair_no)
 {
     struct error err = {{0}};
     struct journal_reader *reader = journal_reader_open(s->path, &err);
     ck_assert_msg(reader != NULL, "%s", err.text);
-    struct timespec t0, t1;
-    clock_gettime(CLOCK_MONOTONIC, &t0);
     struct run_data *data = run_data_load(reader, run_no, &err);
     ck_assert_msg(data != NULL, "%s", err.text);
     struct run_data *pair = pair_no ? run_data_load(reader, pair_no, &err) : NULL;
@@ -67,9 +51,6 @@ static char *paper_of(struct soak_journal *s, int64_t run_no, struct record_opti
     (void)text_format(path, sizeof path, "%s/record.pdf", s->folder);
     options.pair = pair;
     ck_assert_msg(run_record_write(data, &options, path, &err) == 0, "%s", err.text);
-    clock_gettime(CLOCK_MONOTONIC, &t1);
-    if (took_s != NULL)
-        *took_s = (double)(t1.tv_sec - t0.tv_sec) + (double)(t1.tv_nsec - t0.tv_nsec) / 1e9;
     run_data_free(data);
     run_data_free(pair);
     journal_reader_close(reader);
@@ -133,7 +114,7 @@ START_TEST(everything_a_record_needs_is_printed)
     soak_journal_begin(&s);
     struct soak_run run = soak_run_plain(1, 0);
     soak_journal_run(&s, &run);
-    char *text = paper_of(&s, 1, plain, 0, NULL);
+    char *text = paper_of(&s, 1, plain, 0);
     for (size_t i = 0; text != NULL && i < sizeof wanted / sizeof wanted[0]; i++)
         expect(text, wanted[i]);
     if (text != NULL) {
@@ -158,7 +139,7 @@ START_TEST(a_pair_and_earlier_revisions_are_named)
     soak_journal_run(&s, &left);
     struct record_options options = plain;
     options.pair_role = "as left";
-    char *text = paper_of(&s, 2, options, 1, NULL);
+    char *text = paper_of(&s, 2, options, 1);
     static const char *const wanted[] = {"As found and as left",
                                          "run 1 run 2",
                                          "123.0 s of 240 s 244.0 s of 240 s",
@@ -175,7 +156,7 @@ START_TEST(a_pair_and_earlier_revisions_are_named)
 }
 END_TEST
 
-START_TEST(twelve_hours_fit_on_further_pages_within_a_second)
+START_TEST(twelve_hours_fit_on_further_pages)
 {
     struct soak_journal s;
     soak_journal_begin(&s);
@@ -184,12 +165,7 @@ START_TEST(twelve_hours_fit_on_further_pages_within_a_second)
     run.length_s = 12 * 3600;
     run.reading_s = 0.5;
     soak_journal_run(&s, &run);
-    double took_s = 0;
-    char *text = paper_of(&s, 1, plain, 0, &took_s);
-    /* Tools that watch every access make it many times as slow. */
-    double limit_s = watched ? 30 : 1;
-    fprintf(stderr, "record of 12 h with 86400 rows: %.2f s\n", took_s);
-    ck_assert_double_lt(took_s, limit_s);
+    char *text = paper_of(&s, 1, plain, 0);
     if (text != NULL) {
         ck_assert_ptr_nonnull(strstr(text, "The last 18 of 72 cycles"));
         ck_assert_ptr_nonnull(strstr(text, "page 5 of 5"));
@@ -205,7 +181,7 @@ START_TEST(a_print_without_colours_is_legible)
     soak_journal_begin(&s);
     struct soak_run run = soak_run_plain(1, 0);
     soak_journal_run(&s, &run);
-    free(paper_of(&s, 1, plain, 0, NULL));
+    free(paper_of(&s, 1, plain, 0));
     if (have("pdftoppm")) {
         char command[300];
         (void)text_format(command, sizeof command, "pdftoppm -mono -r 100 -f 2 -l 2 %s/record.pdf %s/page", s.folder,
@@ -272,7 +248,7 @@ int main(void)
     tcase_set_timeout(t, 100);
     tcase_add_test(t, everything_a_record_needs_is_printed);
     tcase_add_test(t, a_pair_and_earlier_revisions_are_named);
-    tcase_add_test(t, twelve_hours_fit_on_further_pages_within_a_second);
+    tcase_add_test(t, twelve_hours_fit_on_further_pages);
     tcase_add_test(t, a_print_without_colours_is_legible);
     tcase_add_test(t, a_tag_says_where_the_unit_goes);
     suite_add_tcase(suite, t);
