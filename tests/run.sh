@@ -98,26 +98,21 @@ tidy_holds() {
 fuzz_holds() { # seconds a harness
     CC=clang cmake -G Ninja -DSOAKBENCH_FUZZ=ON -DCMAKE_BUILD_TYPE=RelWithDebInfo -S . -B "$build/fuzz" || return 1
     ninja -C "$build/fuzz" fuzzers || return 1
-    for harness in "$build"/fuzz/tests/fuzz_*; do
-        [ -x "$harness" ] && [ -f "$harness" ] || continue
-        corpus=tests/fuzz/corpus/$(basename "$harness" | sed 's/^fuzz_//')
-        work=$(mktemp -d) || return 1
-        [ -d "$corpus" ] || corpus=
-        # shellcheck disable=SC2086
-        "$harness" -max_total_time="$1" -timeout=10 -rss_limit_mb=2048 -print_final_stats=1 "$work" $corpus || return 1
-        rm -rf "$work"
-    done
+    find "$build/fuzz/tests" -maxdepth 1 -name 'fuzz_*' -type f -perm -u+x -print0 |
+        xargs -0 -n 1 -P "$(nproc)" sh tests/fuzz/one.sh "$1"
 }
 
+# Two places a processor: see the end of tests/CMakeLists.txt.
+places=$(($(nproc) * 2))
 start=$(date +%s)
 check "install packages" sh deploy/install-packages.sh test
 check "build (gcc)" configure_and_build dev "$build/dev" gcc
-suite "tests" "$build/dev" -j 2 -LE long
+suite "tests" "$build/dev" -j "$places" -LE long
 check "build (clang, asan, ubsan)" configure_and_build asan "$build/asan" clang
 # The table of causes plays two hundred whole runs; the engine's other tests put the same code under the sanitizers.
-suite "tests under asan, ubsan" "$build/asan" -j 2 -LE 'long|e2e|layout|speed' -E '^engine_cause_test$'
+suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed' -E '^engine_cause_test$'
 check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc
-suite "threads under tsan" "$build/tsan" -j 2 -L threads
+suite "threads under tsan" "$build/tsan" -j "$places" -L threads
 check "fuzzing" fuzz_holds "$([ -n "$long" ] && echo 120 || echo 4)"
 check "clang-format" format_holds
 check "cppcheck" cppcheck_holds

@@ -1,12 +1,11 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
 unit_test(e2e_tcp_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/tcp_chain_test.c LINKS tcp_bench)
-# Scaled time over sockets: one at a time, or a busy machine spoils them.
-set_tests_properties(e2e_tcp_chain_test PROPERTIES LABELS "e2e;threads" RUN_SERIAL ON)
+set_tests_properties(e2e_tcp_chain_test PROPERTIES LABELS "e2e;threads")
 # The pages of the docs, walked as a reader would.
 function(page_test name page)
   add_test(NAME ${name} COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/page.sh ${page} ${PROJECT_SOURCE_DIR}
     ${PROJECT_BINARY_DIR} ${ARGN})
-  set_tests_properties(${name} PROPERTIES LABELS e2e RUN_SERIAL ON TIMEOUT 150)
+  set_tests_properties(${name} PROPERTIES LABELS e2e TIMEOUT 150)
 endfunction()
 page_test(page_rental_yard docs/rental-yard.md --bench-time 1 900 "Verdict: held (basis: cold-cycle)" "3 units are in the register"
   "| TO HIRE" "| TO SERVICE: DO NOT HIRE OUT" "run 2 as found, run 3 as left" "Written: tag-HQ-0147.pdf" "Written: record-3.pdf")

@@ -1,4 +1,4 @@
 unit_test(faults_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/chain_faults_test.c LINKS harness)
 unit_test(faults_tcp_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/tcp_faults_test.c LINKS tcp_bench)
 unit_test(faults_threads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/threads_test.c LINKS tcp_bench runtime)
-set_tests_properties(faults_tcp_test faults_threads_test PROPERTIES LABELS "e2e" RUN_SERIAL ON)
+set_tests_properties(faults_tcp_test faults_threads_test PROPERTIES LABELS "e2e")

@@ -10,4 +10,4 @@ set_tests_properties(faults_open_time PROPERTIES TIMEOUT 240 LABELS "e2e;long" R
 add_test(NAME night_page COMMAND sh ${night}/night_page.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
 set_tests_properties(night_page PROPERTIES TIMEOUT 400 LABELS "e2e")
 unit_test(night_tcp_test SOURCES ${night}/night_tcp_test.c LINKS tcp_bench message_sink)
-set_tests_properties(night_tcp_test PROPERTIES LABELS "e2e" RUN_SERIAL ON)
+set_tests_properties(night_tcp_test PROPERTIES LABELS "e2e")

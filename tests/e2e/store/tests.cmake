@@ -19,6 +19,6 @@ foreach(t store_influx_test store_victoria_test store_answers_test store_chain_t
   target_link_libraries(${t} PRIVATE PkgConfig::libcurl PkgConfig::libmicrohttpd PkgConfig::jansson PkgConfig::zlib)
 endforeach()
 set_tests_properties(store_influx_test store_victoria_test PROPERTIES LABELS e2e TIMEOUT 300)
-set_tests_properties(store_chain_test PROPERTIES LABELS e2e RUN_SERIAL ON SKIP_RETURN_CODE 77)
+set_tests_properties(store_chain_test PROPERTIES LABELS e2e SKIP_RETURN_CODE 77)
 add_test(NAME store_influx_long COMMAND store_influx_test)
 set_tests_properties(store_influx_long PROPERTIES LABELS long TIMEOUT 600 ENVIRONMENT SOAKBENCH_LONG=1)
