@@ -96,13 +96,12 @@ static bool process_holds(const char *pid, const char *path, char *name, size_t 
     return true;
 }
 
-/* Who else has the port open? Others' processes may be hidden from us: then we cannot say. */
-static void name_holder(const char *path, char *name, size_t cap)
+/* Does another process have the port open? Others' processes may be hidden from us: then we cannot say. */
+static bool find_holder(const char *path, char *name, size_t cap)
 {
-    (void)text_copy(name, cap, "a process that we may not look into");
     DIR *proc = opendir("/proc");
     if (proc == NULL)
-        return;
+        return false;
     char own[24];
     (void)text_format(own, sizeof own, "%ld", (long)getpid());
     bool found = false;
@@ -112,8 +111,19 @@ static void name_holder(const char *path, char *name, size_t cap)
             found = process_holds(entry->d_name, path, name, cap);
     }
     (void)closedir(proc);
-    if (!found && process_holds(own, path, name, cap))
-        (void)text_copy(name, cap, "another bus of this same process");
+    return found;
+}
+
+/* Of a port that is held for certain. */
+static void name_holder(const char *path, char *name, size_t cap)
+{
+    char own[24];
+    (void)text_format(own, sizeof own, "%ld", (long)getpid());
+    if (find_holder(path, name, cap))
+        return;
+    (void)text_copy(name, cap,
+                    process_holds(own, path, name, cap) ? "another bus of this same process"
+                                                        : "a process that we may not look into");
 }
 
 static int lock_port(struct serial_port *port, struct error *err)
@@ -131,6 +141,15 @@ static int lock_port(struct serial_port *port, struct error *err)
         return error_set(err, "%s is locked by %s: one program at a time can use a port", port->path, holder);
     }
     return 0;
+}
+
+/* A terminal program that was there before us and takes no lock would eat part of the answers. */
+static int refuse_if_open_elsewhere(const struct serial_port *port, struct error *err)
+{
+    char holder[128];
+    if (!find_holder(port->path, holder, sizeof holder))
+        return 0;
+    return error_set(err, "%s is open in %s: end that first, or it takes part of the answers", port->path, holder);
 }
 
 static int set_by_library(struct serial_port *port, const struct bus_config *c, struct error *err)
@@ -174,16 +193,35 @@ static int set_by_termios(struct serial_port *port, const struct bus_config *c, 
     return 0;
 }
 
+/* The rate as the kernel has it. The library sets rates above 460800 as a plain number, for which the terminal's own
+ * structure has no name: there the library is asked again. */
+static int rate_read_back(const struct serial_port *port, const struct termios *tio, int *baud)
+{
+    struct sp_port_config *config = NULL;
+    speed_t speed = B0;
+    if (port->sp != NULL) {
+        int rc = sp_new_config(&config) == SP_OK && sp_get_config(port->sp, config) == SP_OK &&
+                         sp_get_config_baudrate(config, baud) == SP_OK
+                     ? 0
+                     : -1;
+        sp_free_config(config);
+        return rc;
+    }
+    if (rate_speed(*baud, &speed) != 0 || cfgetospeed(tio) != speed || cfgetispeed(tio) != speed)
+        *baud = 0;
+    return 0;
+}
+
 /* A driver may accept what it cannot do. */
 static int read_back(const struct serial_port *port, const struct bus_config *c, struct error *err)
 {
     struct termios tio;
-    speed_t speed = B0;
-    if (tcgetattr(port->fd, &tio) != 0 || rate_speed(c->baud, &speed) != 0)
+    int baud = c->baud;
+    if (tcgetattr(port->fd, &tio) != 0 || rate_read_back(port, &tio, &baud) != 0)
         return error_set(err, "%s: settings cannot be read back: %s", port->path, strerror(errno));
     bool parity_right = (c->parity != PARITY_NONE) == ((tio.c_cflag & PARENB) != 0) &&
                         (c->parity != PARITY_ODD || (tio.c_cflag & PARODD) != 0);
-    if (cfgetospeed(&tio) != speed || cfgetispeed(&tio) != speed)
+    if (baud != c->baud)
         return error_set(err, "%s: does not take %d baud", port->path, c->baud);
     if (port->sp != NULL && (!parity_right || ((tio.c_cflag & CSTOPB) != 0) != (c->stop_bits == 2) ||
                              (tio.c_cflag & CSIZE) != (c->data_bits == 7 ? CS7 : CS8)))
@@ -225,6 +263,8 @@ struct serial_port *serial_port_open(const struct bus_config *config, struct err
         goto fail;
     if (!is_pseudo(port) && sp_get_port_by_name(port->path, &port->sp) != SP_OK)
         port->sp = NULL;
+    if (port->sp != NULL && refuse_if_open_elsewhere(port, err) != 0)
+        goto fail;
     if ((port->sp != NULL ? set_by_library(port, config, err) : set_by_termios(port, config, err)) != 0 ||
         read_back(port, config, err) != 0)
         goto fail;

@@ -20,3 +20,10 @@ target_compile_definitions(tcp_bench PUBLIC
   VIRTUAL_PATH="$<TARGET_FILE:soakbench-virtual>")
 target_link_libraries(tcp_bench PUBLIC broom model PkgConfig::CHECK)
 add_dependencies(tcp_bench soakbenchd soakbench soakbench-virtual)
+
+# Pseudo terminals under the names of serial adapters, in a mount namespace; what they lack of a port is added to the
+# test that links this, and to programs that have the module loaded in front of them.
+add_library(tty_room STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/tty_room.c)
+target_include_directories(tty_room PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
+target_link_libraries(tty_room PUBLIC model PkgConfig::CHECK)
+add_library(tty_shim MODULE ${CMAKE_CURRENT_SOURCE_DIR}/support/tty_shim.c)

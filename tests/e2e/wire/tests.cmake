@@ -1,2 +1,6 @@
 unit_test(e2e_dissect_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/wire/dissect_test.c LINKS tcp_bench model)
 set_tests_properties(e2e_dissect_test PROPERTIES LABELS e2e SKIP_RETURN_CODE 77)
+unit_test(e2e_serial_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/wire/serial_test.c LINKS tcp_bench tty_room model)
+target_compile_definitions(e2e_serial_test PRIVATE TTY_SHIM_PATH="$<TARGET_FILE:tty_shim>")
+add_dependencies(e2e_serial_test tty_shim)
+set_tests_properties(e2e_serial_test PROPERTIES LABELS e2e SKIP_RETURN_CODE 77)

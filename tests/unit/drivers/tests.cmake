@@ -28,3 +28,7 @@ endforeach()
 unit_test(drivers_session SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/session_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 set_tests_properties(drivers_session PROPERTIES LABELS threads)
+unit_test(drivers_tty SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/tty_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c ${CMAKE_CURRENT_SOURCE_DIR}/support/tty_shim.c LINKS drivers tty_room)
+# 77: no right to a mount namespace here.
+set_tests_properties(drivers_tty PROPERTIES LABELS threads SKIP_RETURN_CODE 77)
