@@ -238,7 +238,9 @@ void draw_edit(struct config *c, void *draw)
     struct bench_channel *a = &b->channels[0];
     const struct scene *s = d->scene;
     int bank = device_named(c, "bank");
+    int idle = device_named(c, "supply2"); /* of the channel that stands by */
     b->rate = 1;
+    b->devices[idle].poll_ns = c->devices[idle].poll_ns = 5 * SECOND;
     b->devices[bank].poll_ns = c->devices[bank].poll_ns = d->poll_ns;
     b->limits.stale_ns[CLASS_SAFETY] = 2 * SECOND;
     b->limits.stale_ns[CLASS_JUDGEMENT] = 10 * SECOND;

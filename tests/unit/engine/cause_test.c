@@ -7,7 +7,9 @@
  *
  * SOAKBENCH_SEED (a number, or "fresh" for the time of day) draws other seeds, SOAKBENCH_SEEDS that many a scene
  * (default 6: more than 200 in all; 1 in a build with sanitizers, which is to find other things),
- * SOAKBENCH_SCENE only scenes of that name. */
+ * SOAKBENCH_SCENE only scenes of that name.
+ * SOAKBENCH_PART "2/4" plays every fourth scene from the second on: parts run side by side, and each scene has the
+ * seeds that it has in the whole. */
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
@@ -99,6 +101,7 @@ static void play(const struct scene *scene, uint64_t seed, struct draw *d, struc
     draw_scene(d, scene, seed);
     struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
                                   .scenario = d->scenario,
+                                  .real_share = 2, /* half as many commits */
                                   .log_fd = getenv("SOAKBENCH_LOG") ? 2 : 0,
                                   .edit_for = draw_edit,
                                   .edit_ctx = d};
@@ -186,8 +189,10 @@ START_TEST(no_wrong_cause_with_high_confidence)
     const char *asked = getenv("SOAKBENCH_SEED");
     uint64_t seed = asked && strcmp(asked, "fresh") == 0 ? (uint64_t)time(NULL) : number_from("SOAKBENCH_SEED", 1);
     int each = (int)number_from("SOAKBENCH_SEEDS", SEEDS_EACH);
-    const char *only = getenv("SOAKBENCH_SCENE");
-    for (int s = 0; s < scene_count; s++)
+    const char *only = getenv("SOAKBENCH_SCENE"), *asked_part = getenv("SOAKBENCH_PART");
+    int part = 1, parts = 1;
+    ck_assert(!asked_part || (sscanf(asked_part, "%d/%d", &part, &parts) == 2 && part >= 1 && part <= parts));
+    for (int s = part - 1; s < scene_count; s += parts)
         for (int k = 0; k < each; k++) {
             struct draw *d = calloc(1, sizeof *d);
             struct outcome o;

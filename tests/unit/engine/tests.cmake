@@ -7,6 +7,12 @@ unit_test(engine_walk_test SOURCES ${engine_tests}/walk_test.c ${engine_tests}/h
 unit_test(engine_evidence_test SOURCES ${engine_tests}/evidence_test.c LINKS engine m)
 unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c ${engine_tests}/plant.c LINKS engine m)
 unit_test(engine_cause_test SOURCES ${engine_tests}/cause_test.c ${engine_tests}/cause_scenes.c LINKS harness m)
+# The table of causes in four parts, so that two processors share it.
+set_tests_properties(engine_cause_test PROPERTIES ENVIRONMENT SOAKBENCH_PART=1/4)
+foreach(part 2 3 4)
+  add_test(NAME engine_cause_test_${part} COMMAND engine_cause_test)
+  set_tests_properties(engine_cause_test_${part} PROPERTIES TIMEOUT 120 ENVIRONMENT SOAKBENCH_PART=${part}/4)
+endforeach()
 unit_test(engine_lead_test SOURCES ${engine_tests}/lead_test.c LINKS harness m)
 unit_test(engine_rule_trial_test SOURCES ${engine_tests}/rule_trial_test.c LINKS harness m)
 # All pairs of the walk, and fresh seeds for the causes.
