@@ -10,7 +10,6 @@ bool command_opens(const struct command *c)
 {
     switch (c->kind) {
     case COMMAND_OPEN:
-        return true;
     case COMMAND_BEAT_STOP:
         return true;
     case COMMAND_STEPS:

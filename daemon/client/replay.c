@@ -106,6 +106,7 @@ static void tell_event(struct replay *r, const struct event *was, const struct e
                was->text, is->text);
     else {
         for (int i = 0; i < was->value_count && i < is->value_count; i++) {
+            /* To the bit, NaN included. NOLINTNEXTLINE(bugprone-suspicious-memory-comparison) */
             if (memcmp(&was->values[i], &is->values[i], sizeof was->values[i]) != 0) {
                 differ(r, "event %llu %s: value %d on record %.17g, replayed %.17g", (unsigned long long)was->id, kind,
                        i + 1, was->values[i], is->values[i]);

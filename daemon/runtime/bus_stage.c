@@ -70,8 +70,9 @@ static bool check_identity(void *ctx, int device, const struct bus_identity *ide
                     c->bench.rate);
         return false;
     }
-    if (scaled && (isnan(identity->epoch) || !c->has_epoch ||
-                   identity->epoch != (double)(c->epoch_utc_ns / INT64_C(1000000000)))) {
+    /* Said in whole seconds. */
+    const int64_t epoch_s = c->epoch_utc_ns / INT64_C(1000000000);
+    if (scaled && (isnan(identity->epoch) || !c->has_epoch || identity->epoch != (double)epoch_s)) {
         text_format(why, TEXT_CAP, "%s is virtual and counts from another epoch than the clock here", name);
         return false;
     }

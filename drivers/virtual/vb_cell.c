@@ -66,6 +66,7 @@ double vb_cell_value(const struct vbench *vb, const struct vb_device *d, const s
     case VB_EPOCH:
         return (double)vb->epoch_s;
     case VB_CLOCK:
+        /* Whole seconds, as a clock register counts them. NOLINTNEXTLINE(bugprone-integer-division) */
         return (double)((vb->now_ns + d->clock_jump_ns) / VB_S + vb->epoch_s);
     case VB_POWER_UP:
         return k->power_up;
@@ -157,7 +158,7 @@ static double decode(const struct vb_cell *cell, const uint8_t *from)
 {
     uint8_t bytes[8] = {0};
     int n = vb_cell_width(cell->type);
-    memcpy(bytes, from, (size_t)(2 * n));
+    memcpy(bytes, from, 2 * (size_t)n);
     order_bytes(bytes, n, cell->order);
     uint64_t bits = 0;
     for (int i = 0; i < 2 * n; i++)

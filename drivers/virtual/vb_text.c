@@ -52,14 +52,12 @@ static bool multimeter(struct vbench *vb, struct vb_device *d, const char *line,
         nr3(reply, cap, input_value(vb, d, 1));
     else if (header_is(line, "MEASure:TEMPerature?"))
         nr3(reply, cap, input_value(vb, d, 2));
-    else if (header_is(line, "SYSTem:VIRTual?"))
+    else if (header_is(line, "SYSTem:VIRTual?") || header_is(line, "*OPC?"))
         snprintf(reply, cap, "1");
     else if (header_is(line, "SYSTem:RATE?"))
         snprintf(reply, cap, "%.17g", vb->rate);
     else if (header_is(line, "SYSTem:EPOCh?"))
         snprintf(reply, cap, "%lld", (long long)vb->epoch_s);
-    else if (header_is(line, "*OPC?"))
-        snprintf(reply, cap, "1");
     else if (header_is(line, "SYSTem:ERRor?") || header_is(line, "SYSTem:ERRor:NEXT?")) {
         snprintf(reply, cap, "%s", *error ? error : "0,\"No error\"");
         *error = '\0';
