@@ -87,17 +87,25 @@ export class Bench {
     });
   }
 
-  async startWeb() {
+  async serve(options) {
     const token = join(this.folder, "token");
     writeFileSync(token, TOKEN + "\n", { mode: 0o600 });
-    const args = ["--config", this.config, ...(this.options.journal ? ["--journal", this.options.journal] : []), "--listen", `127.0.0.1:${this.port || 0}`, ...(this.options.lookOnly ? [] : ["--token-file", token])];
-    this.web = begin("soakbench-web", args, this.folder);
+    const web = begin("soakbench-web", ["--config", this.config, "--token-file", token, ...options], this.folder);
     const found = await until("page served", () => {
-      if (this.web.over) throw new Error(this.web.said);
-      return /port (\d+)/.exec(this.web.said);
+      if (web.over) throw new Error(web.said);
+      return /port (\d+)/.exec(web.said);
     });
-    this.port = Number(found[1]);
-    this.url = `http://127.0.0.1:${this.port}`;
+    return { web, port: Number(found[1]), url: `http://127.0.0.1:${found[1]}` };
+  }
+
+  async startWeb() {
+    Object.assign(this, await this.serve(["--listen", `127.0.0.1:${this.port || 0}`]));
+  }
+
+  // A second page beside the first, on another record.
+  async startPageOf(journal) {
+    this.other = await this.serve(["--journal", journal, "--listen", "127.0.0.1:0"]);
+    return this.other.url;
   }
 
   stopDaemon(signal) { return finish(this.daemon, signal); }
@@ -140,6 +148,7 @@ export class Bench {
   }
 
   async stop() {
+    await finish(this.other?.web);
     await finish(this.web);
     await finish(this.daemon);
     await finish(this.virtual);

@@ -23,7 +23,7 @@ before(async () => {
   folder = mkdtempSync(join(tmpdir(), "soakbench-browser-"));
   execFileSync(join(process.env.SOAKBENCH_BUILD, "tests", "page_record_maker"), [join(folder, "night.db")], { stdio: "ignore" });
   bench = await Bench.start({ rate: 60 });
-  record = await Bench.start({ rate: 60, journal: join(folder, "night.db") });
+  record = { url: await bench.startPageOf(join(folder, "night.db")) };
   await bench.ready();
   profile = mkdtempSync(join(tmpdir(), "soakbench-profile-"));
   context = await chromium.launchPersistentContext(profile, { executablePath: process.env.CHROMIUM || "/usr/bin/chromium", args: ARGS, viewport: { width: 1280, height: 900 } });
@@ -37,7 +37,6 @@ before(async () => {
 after(async () => {
   await context?.close();
   await bench?.stop();
-  await record?.stop();
   for (const d of [profile, folder]) if (d) rmSync(d, { recursive: true, force: true });
   assert.deepEqual(troubles, []);
 });

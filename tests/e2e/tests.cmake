@@ -1,11 +1,12 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
 unit_test(e2e_tcp_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/tcp_chain_test.c LINKS tcp_bench)
 set_tests_properties(e2e_tcp_chain_test PROPERTIES LABELS "e2e;threads")
-# The pages of the docs, walked as a reader would.
+# The pages of the docs, walked as a reader would. One walk at a time: each has a clock that runs fast, and little patience
+# with a computer that has no time for it. Beside it other tests may run.
 function(page_test name page)
   add_test(NAME ${name} COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/page.sh ${page} ${PROJECT_SOURCE_DIR}
     ${PROJECT_BINARY_DIR} ${ARGN})
-  set_tests_properties(${name} PROPERTIES LABELS e2e TIMEOUT 150)
+  set_tests_properties(${name} PROPERTIES LABELS e2e RESOURCE_LOCK fast_clock TIMEOUT 150)
 endfunction()
 page_test(page_rental_yard docs/rental-yard.md --bench-time 1 900 "Verdict: held (basis: cold-cycle)" "3 units are in the register"
   "| TO HIRE" "| TO SERVICE: DO NOT HIRE OUT" "run 2 as found, run 3 as left" "Written: tag-HQ-0147.pdf" "Written: record-3.pdf")

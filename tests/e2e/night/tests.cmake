@@ -8,6 +8,6 @@ unit_test(night_interruption_test SOURCES ${night}/night_interruption_test.c LIN
 unit_test(faults_open_time SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/open_time_test.c LINKS tcp_bench)
 set_tests_properties(faults_open_time PROPERTIES TIMEOUT 240 LABELS "e2e;long" RUN_SERIAL ON)
 add_test(NAME night_page COMMAND sh ${night}/night_page.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
-set_tests_properties(night_page PROPERTIES TIMEOUT 400 LABELS "e2e")
+set_tests_properties(night_page PROPERTIES TIMEOUT 400 LABELS "e2e" RESOURCE_LOCK fast_clock)
 unit_test(night_tcp_test SOURCES ${night}/night_tcp_test.c LINKS tcp_bench message_sink)
 set_tests_properties(night_tcp_test PROPERTIES LABELS "e2e")
