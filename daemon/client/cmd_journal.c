@@ -61,6 +61,9 @@ int command_replay(struct client *c, const struct arguments *args)
     struct error err = {{0}};
     if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
         return client_wrong_use(c, "replay: \"%s\" is no run number; soakbench run list shows them", args->operands[0]);
+    const char *rules = argument_text(args, "--rules", NULL);
+    if (rules)
+        return try_rules(c, (int64_t)number, rules);
     struct replay_result *result = calloc(1, sizeof *result);
     struct journal_reader *reader = client_journal(c, &err);
     int status = EXIT_REFUSED;

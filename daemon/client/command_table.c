@@ -177,6 +177,11 @@ static const struct option_row journal_options[] = {
     TEXT("--head", "DIGEST", "a head that an earlier check printed: it must occur in the record"),
 };
 
+static const struct option_row replay_options[] = {
+    {"--rules", OPTION_FILE, "FILE", "try the rules of this file on the run: rules: alone, or a whole configuration",
+     DIM_NUMBER, NULL, 0, 0},
+};
+
 static const struct option_row unpack_options[] = {
     TEXT("--to", "FILE", "the SQLite file to make"),
 };
@@ -339,8 +344,10 @@ static const struct command_row commands[] = {
      "line protocol as a store gets it, in one file.",
      OPTIONS(export_options), command_export},
     {"replay", NULL, "RUN", OPERAND_RUN, 1, 1, "judge a run again from the record and compare to the bit",
-     "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how.", NULL, 0,
-     command_replay},
+     "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how. With "
+     "--rules it says instead what each rule of the file would have noted, flagged, ended or opened, and when; a wrong "
+     "file is refused with line and column, and the record stays as it is.",
+     OPTIONS(replay_options), command_replay},
     {"journal", "check", NULL, OPERAND_NONE, 0, 0, "check the journal's file and every digest in it",
      "Prints the head of the chain; keep it elsewhere, and give it with --head the next time to find a record that was "
      "cut off.",

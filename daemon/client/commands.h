@@ -44,6 +44,9 @@ int watch_run(struct client *c, int64_t run_no);
 /* The verdict in a sentence for people, with its reason, and the finding on the installation if there is one. */
 void print_judgement(const struct screen *s, const json_t *judgement);
 
+/* replay RUN --rules FILE: which rules of the file would have told what, and when. */
+int try_rules(struct client *c, int64_t run_no, const char *file);
+
 /* Prints help for one command, or the list of all (command NULL). */
 void print_help(const struct screen *s, const struct command_row *command);
 

@@ -201,8 +201,8 @@ static int replay_session(struct journal_reader *reader, const struct journal_ru
     return r->failed ? -1 : 0;
 }
 
-static int find_run(struct journal_reader *reader, int64_t run_no, struct journal_run *run,
-                    struct journal_session *session, struct bench *bench, struct error *err)
+int replay_find(struct journal_reader *reader, int64_t run_no, struct journal_run *run, struct journal_session *session,
+                struct bench *bench, struct error *err)
 {
     int found = journal_reader_run(reader, run_no, run, err);
     if (found == 0)
@@ -229,7 +229,7 @@ int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_resu
         error_set(err, "memory is short");
         goto out;
     }
-    if (find_run(reader, run_no, run, session, bench, err) != 0)
+    if (replay_find(reader, run_no, run, session, bench, err) != 0)
         goto out;
     result->run_no = run_no;
     result->epoch = run->epoch;

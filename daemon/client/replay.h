@@ -26,4 +26,8 @@ struct replay_result {
 /* Returns 0 when it could be done (result->differences tells how it came out); -1 with err. */
 int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_result *result, struct error *err);
 
+/* What a replay needs of a run: its row, its session and the bench of that. 0, or -1 with err in words. */
+int replay_find(struct journal_reader *reader, int64_t run_no, struct journal_run *run, struct journal_session *session,
+                struct bench *bench, struct error *err);
+
 #endif

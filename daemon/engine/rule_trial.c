@@ -1,23 +1,27 @@
 #include "rule_trial.h"
 
-int rule_trial_prepare(struct bench *recorded, const struct bench *wanted, enum rule_action asked[])
+static bool acts(const struct bench_rule *rule)
 {
-    int left_out = 0;
-    recorded->rule_count = 0;
-    for (int i = 0; i < wanted->rule_count; i++) {
-        struct bench_rule rule = wanted->rules[i];
-        if (rule.channel >= 0) {
-            rule.channel = bench_channel_find(recorded, wanted->channels[rule.channel].name);
-            if (rule.channel < 0) {
-                left_out++;
-                continue;
-            }
-        }
-        asked[recorded->rule_count] = rule.action;
-        if (rule.action == RULE_END || rule.action == RULE_OPEN)
-            rule.action = RULE_FLAG;
-        rule.notify = false;
-        recorded->rules[recorded->rule_count++] = rule;
+    return rule->action == RULE_END || rule->action == RULE_OPEN;
+}
+
+int rule_trial_prepare(struct bench *recorded, const struct bench_rule *rules, int count, enum rule_action asked[])
+{
+    struct bench_rule kept[RULES_MAX];
+    int keep = 0;
+    for (int i = 0; i < recorded->rule_count; i++)
+        if (acts(&recorded->rules[i]))
+            kept[keep++] = recorded->rules[i];
+    int tried = count < RULES_MAX - keep ? count : RULES_MAX - keep;
+    for (int i = 0; i < tried; i++) {
+        recorded->rules[i] = rules[i];
+        recorded->rules[i].notify = false;
+        asked[i] = rules[i].action;
+        if (acts(&rules[i]))
+            recorded->rules[i].action = RULE_FLAG;
     }
-    return left_out;
+    for (int i = 0; i < keep; i++)
+        recorded->rules[tried + i] = kept[i];
+    recorded->rule_count = tried + keep;
+    return tried;
 }

@@ -4,12 +4,13 @@
 
 #include "bench.h"
 
-/* Puts the rules of `wanted` (a bench file that has been loaded and checked) in place of those of `recorded` (the bench
- * of the session on record), channels by their names. What was done cannot be undone: rules that end or open only flag
- * in the trial, and asked (RULES_MAX entries) receives what each really asks for. Feeding the session's inputs to an
- * engine of this bench gives an EVENT_RULE (code: number of the rule) wherever one would have told; everything up to
- * the first of the rules that end or open is as it would have been.
- * Returns how many rules could not be taken over because the recorded bench has no such channel. */
-int rule_trial_prepare(struct bench *recorded, const struct bench *wanted, enum rule_action asked[]);
+/* Puts rules in place of those of `recorded` (the bench of the session on record), whose channels they go by. What was
+ * done cannot be undone: rules that end or open only flag in the trial, and asked (RULES_MAX entries) receives what
+ * each really asks for; and the recorded rules that end or open stay, behind those to be tried, since they made the
+ * night what it was. Feeding the session's inputs to an engine of this bench gives an EVENT_RULE (code: number of the
+ * rule; below the result it is one of those to be tried) wherever one would have told; everything up to the
+ * first that ends or opens is as it would have been.
+ * Returns how many of the rules could be put in place, from the first on: all of them but where RULES_MAX is full. */
+int rule_trial_prepare(struct bench *recorded, const struct bench_rule *rules, int count, enum rule_action asked[]);
 
 #endif

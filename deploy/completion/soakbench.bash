@@ -207,8 +207,9 @@ _soakbench()
         esac
         ;;
     "replay")
-        words="--socket --config --journal --json --help --version"
+        words="--rules --socket --config --journal --json --help --version"
         case "$previous" in
+        --rules) words=; files=yes ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;

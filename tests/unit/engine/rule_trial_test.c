@@ -1,6 +1,7 @@
 /* Rules tried on a night that is on record: what would have told, without touching what happened. */
 #include <check.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -8,6 +9,7 @@
 #include "harness.h"
 #include "journal_read.h"
 #include "rule_trial.h"
+#include "run_client.h"
 
 struct trial {
     struct engine *engine;
@@ -43,6 +45,71 @@ static struct bench_rule rule(const char *name, int channel, const char *signal,
     return r;
 }
 
+static void put_file(const char *path, const char *text)
+{
+    FILE *f = fopen(path, "w");
+    ck_assert_ptr_nonnull(f);
+    ck_assert_int_ge(fputs(text, f), 0);
+    ck_assert_int_eq(fclose(f), 0);
+}
+
+static const char *word_of(const json_t *object, const char *key)
+{
+    const char *text = json_string_value(json_object_get(object, key));
+    ck_assert_msg(text != NULL, "%s is no text", key);
+    return text;
+}
+
+/* The same by the real program: what it says of good rules, and of a file that is wrong. */
+static void by_command(struct harness *h, int64_t run)
+{
+    char file[PATH_CAP + 16], words[2 * PATH_CAP + 64];
+    text_format(file, sizeof file, "%s/rules.yaml", h->folder);
+    text_format(words, sizeof words, "--journal %s replay %lld --rules %s", h->journal_path, (long long)run, file);
+    put_file(file, "rules:\n"
+                   "  - {name: warm, signal: i2, above: 50 A, for: 20 s, while: on-load, action: note}\n"
+                   "  - {name: strong, signal: i2, above: 100 A, for: 60 s, action: end, channels: [A]}\n"
+                   "  - {name: far, signal: t_case, above: 200 degC, action: open}\n"
+                   "  - {name: other, signal: i2, above: 1 A, action: flag, channels: [B]}\n");
+    json_t *said = client_json(words, 0), *told = json_object_get(said, "told"),
+           *rules = json_object_get(said, "rules");
+    ck_assert_int_eq((int)figure(said, "told_count"), 2);
+    ck_assert_uint_eq(json_array_size(told), 2);
+    ck_assert_uint_eq(json_array_size(rules), 4);
+    const json_t *first = json_array_get(told, 0), *second = json_array_get(told, 1);
+    ck_assert_str_eq(word_of(first, "rule"), "warm");
+    ck_assert_str_eq(word_of(first, "done"), "noted");
+    ck_assert_str_eq(word_of(first, "state"), "on-load");
+    ck_assert_str_eq(word_of(second, "rule"), "strong");
+    ck_assert_str_eq(word_of(second, "done"), "ended");
+    /* One holds for 20 s, the other for 60 s, of the same current: 40 s apart, give or take a poll of 500 ms. */
+    ck_assert_double_eq_tol(figure(second, "since_start_s") - figure(first, "since_start_s"), 40, 1.1);
+    ck_assert(json_is_false(json_object_get(json_array_get(rules, 3), "looks_at_run")));
+    ck_assert_int_eq((int)figure(json_array_get(rules, 2), "told"), 0);
+    json_decref(said);
+    struct outcome *o = calloc(1, sizeof *o);
+    ck_assert_ptr_nonnull(o);
+    run_client(o, words);
+    ck_assert_int_eq(o->status, 0);
+    ck_assert_msg(strstr(o->out, "ended, and the run with it") && strstr(o->out, "far would have told nothing"), "%s",
+                  o->out);
+    put_file(file, "rules:\n  - {name: warm, signal: i2, above: 50 V, action: note}\n  - {name: odd, signal: i9,\n"
+                   "     above: 1 A, action: note}\n");
+    run_client(o, words);
+    ck_assert_int_eq(o->status, 1);
+    ck_assert_msg(strstr(o->err, "rules.yaml:2:37: error") && strstr(o->err, "rules.yaml:3:25: error"), "%s", o->err);
+    put_file(file, "rules:\n  - {name: warm, signal: i2, over: 50 A, action: note}\n");
+    run_client(o, words);
+    ck_assert_int_eq(o->status, 1);
+    ck_assert_msg(strstr(o->err, "rules.yaml:2:30: error"), "%s", o->err);
+    /* A whole configuration will do as well: the example's has no rules. */
+    text_format(words, sizeof words, "--journal %s replay %lld --rules %s/config/examples/two-units.yaml",
+                h->journal_path, (long long)run, SOURCE_DIR);
+    run_client(o, words);
+    ck_assert_msg(o->status == 0 && strstr(o->out, "0 rules tried"), "%s%s", o->out, o->err);
+    free(o);
+}
+
 START_TEST(rules_are_tried_on_record)
 {
     static char config[PATH_CAP], scenario[PATH_CAP];
@@ -60,21 +127,26 @@ START_TEST(rules_are_tried_on_record)
     harness_finish(h);
     ck_assert(harness_verdict(h, run, &was));
 
-    struct bench *recorded = calloc(1, sizeof *recorded), *wanted = calloc(1, sizeof *wanted);
+    struct bench *recorded = calloc(1, sizeof *recorded);
     struct trial *t = calloc(1, sizeof *t);
     enum rule_action asked[RULES_MAX];
-    ck_assert(recorded && wanted && t);
-    *wanted = h->config->bench;
-    wanted->rules[0] = rule("strong", 0, "i2", 100, RULE_OPEN);   /* 160 A flow: tells, and would have opened */
-    wanted->rules[1] = rule("stronger", -1, "i2", 300, RULE_END); /* never */
-    text_copy(wanted->channels[1].name, sizeof wanted->channels[1].name, "Z");
-    wanted->rules[2] = rule("elsewhere", 1, "i2", 1, RULE_NOTE); /* there is no such channel on record */
-    wanted->rule_count = 3;
+    ck_assert(recorded && t);
+    struct bench_rule wanted[] = {
+        rule("strong", 0, "i2", 100, RULE_OPEN),   /* 160 A flow: tells, and would have opened */
+        rule("stronger", -1, "i2", 300, RULE_END), /* never */
+    };
     struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
     ck_assert_msg(reader != NULL, "%s", err.text);
     ck_assert_int_eq(journal_reader_bench(reader, runtime_epoch(h->rt), recorded, &err), 1);
-    ck_assert_int_eq(rule_trial_prepare(recorded, wanted, asked), 1);
-    ck_assert_int_eq(recorded->rule_count, 2);
+    /* What acted on record stays behind the new ones; what only told goes. */
+    recorded->rules[0] = rule("told", 0, "i2", 350, RULE_FLAG);
+    recorded->rules[1] = rule("acted", 0, "i2", 350, RULE_OPEN);
+    recorded->rule_count = 2;
+    ck_assert_int_eq(rule_trial_prepare(recorded, wanted, 2, asked), 2);
+    ck_assert_int_eq(recorded->rule_count, 3);
+    ck_assert_str_eq(recorded->rules[2].name, "acted");
+    ck_assert_int_eq(recorded->rules[2].action, RULE_OPEN);
+    ck_assert_int_eq(recorded->rules[0].action, RULE_FLAG);
     ck_assert_int_eq(asked[0], RULE_OPEN);
     t->engine = engine_new(recorded);
     t->out = calloc(1, sizeof *t->out);
@@ -89,11 +161,11 @@ START_TEST(rules_are_tried_on_record)
     ck_assert_double_eq(t->verdict.at_rated_s, was.at_rated_s);
     ck_assert(strstr(t->verdict.reason, "flagged: strong") != NULL);
     journal_reader_close(reader);
+    by_command(h, run);
     engine_free(t->engine);
     free(t->out);
     free(t);
     free(recorded);
-    free(wanted);
     harness_free(h);
 }
 END_TEST

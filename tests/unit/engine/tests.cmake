@@ -14,7 +14,12 @@ foreach(part 2 3 4)
   set_tests_properties(engine_cause_test_${part} PROPERTIES TIMEOUT 120 ENVIRONMENT SOAKBENCH_PART=${part}/4)
 endforeach()
 unit_test(engine_lead_test SOURCES ${engine_tests}/lead_test.c LINKS harness m)
-unit_test(engine_rule_trial_test SOURCES ${engine_tests}/rule_trial_test.c LINKS harness m)
+unit_test(engine_rule_trial_test SOURCES ${engine_tests}/rule_trial_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/client/run_client.c LINKS harness m)
+target_include_directories(engine_rule_trial_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/client)
+target_link_libraries(engine_rule_trial_test PRIVATE PkgConfig::jansson)
+target_compile_definitions(engine_rule_trial_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
+add_dependencies(engine_rule_trial_test soakbench)
 # All pairs of the walk, and fresh seeds for the causes.
 add_test(NAME engine_walk_long COMMAND engine_walk_test)
 set_tests_properties(engine_walk_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)
