@@ -71,9 +71,10 @@ struct unattended_config {
 
 struct journal_config {
     char path[PATH_CAP];
-    int64_t free_floor_bytes; /* runs end before the disk has less than this */
-    int64_t max_bytes;        /* alarm when the journal grows beyond; 0: no limit */
-    int64_t keep_readings_ns; /* readings older than this may be thinned out; 0: kept for ever */
+    int64_t free_floor_bytes;  /* runs end before the disk has less than this */
+    int64_t max_bytes;         /* above this, what nothing needs is taken out; 0: no limit */
+    int64_t plain_readings_ns; /* readings older than this are sealed */
+    int64_t keep_readings_ns;  /* sealed readings of no run older than this are taken out; 0: kept for ever */
 };
 
 struct listen_config {

@@ -7,6 +7,7 @@
 #include "json_build.h"
 #include "model_json.h"
 #include "replay.h"
+#include "utc.h"
 
 static json_t *replay_json(const struct replay_result *r)
 {
@@ -94,6 +95,33 @@ static void found_problem(void *ctx, const char *sentence)
     (void)json_array_append_new(k->problems, json_text(sentence));
 }
 
+static json_t *removed_json(const struct journal_check_result *r)
+{
+    struct json_build b = build_begin();
+    build_integer(&b, "readings", r->removed_readings);
+    build_integer(&b, "inputs", r->removed_inputs);
+    build_integer(&b, "steps", r->removals);
+    build_integer(&b, "from_utc_us", r->removed_from_us);
+    build_integer(&b, "to_utc_us", r->removed_to_us);
+    build_integer(&b, "last_utc_s", r->removed_last_s);
+    return build_end(&b);
+}
+
+static void print_removed(const struct screen *s, const struct journal_check_result *r)
+{
+    char from[UTC_CAP], to[UTC_CAP], last[UTC_CAP], text[512];
+    if (r->removals == 0)
+        return;
+    utc_print_date(from, sizeof from, r->removed_from_us / 1000000);
+    utc_print_date(to, sizeof to, r->removed_to_us / 1000000);
+    utc_print_date(last, sizeof last, r->removed_last_s);
+    (void)text_format(text, sizeof text,
+                      "%lld readings and %lld inputs of no run (%s to %s) were removed by retention, last on %s; the"
+                      " digests that stand for them fit.",
+                      (long long)r->removed_readings, (long long)r->removed_inputs, from, to, last);
+    print_wrapped(s, 0, text);
+}
+
 static int check_journal(struct client *c, struct journal_reader *reader, const struct digest *expected)
 {
     struct checking k = {.client = c, .problems = json_array()};
@@ -116,6 +144,7 @@ static int check_journal(struct client *c, struct journal_reader *reader, const 
         build_flag(&b, "sound", good);
         build_integer(&b, "batches", r.batches);
         build_text(&b, "head", head);
+        build_add(&b, "removed", removed_json(&r));
         build_add(&b, "problems", json_incref(k.problems));
         (void)client_print_json(c, build_end(&b));
     } else if (good) {
@@ -127,6 +156,8 @@ static int check_journal(struct client *c, struct journal_reader *reader, const 
             "%zu problems in %lld batches. Keep the file as it is, restore the last backup beside it, and compare.\n",
             json_array_size(k.problems), (long long)r.batches);
     }
+    if (!c->json && good)
+        print_removed(&c->screen, &r);
     json_decref(k.problems);
     return good ? EXIT_DONE : EXIT_REFUSED;
 }

@@ -16,13 +16,15 @@ enum {
     OTHER_PLATE,
     OTHER_INSPECTION,
     OTHER_DISPOSITION,
-    OTHER_BASELINE
+    OTHER_BASELINE,
+    OTHER_REMOVAL
 };
 
 struct part {
     struct digest_stream *stream;
     int64_t count; /* rows; 0: stream not begun */
     struct digest digest;
+    bool stood_in; /* count and digest are of rows that are gone */
 };
 
 struct chain_run {
@@ -65,14 +67,20 @@ void chain_free(struct chain *c)
     free(c);
 }
 
+static void part_begin(struct part *p)
+{
+    p->count = 0;
+    p->stood_in = false;
+}
+
 void chain_begin(struct chain *c)
 {
     for (int i = 0; i < c->run_count; i++)
         for (int p = 0; p < CHAIN_PART_COUNT_; p++)
-            c->runs[i].parts[p].count = 0;
+            part_begin(&c->runs[i].parts[p]);
     c->run_count = 0;
     c->last = 0;
-    c->inputs.count = 0;
+    part_begin(&c->inputs);
 }
 
 bool chain_used(const struct chain *c)
@@ -334,8 +342,32 @@ static int by_run(const void *a, const void *b)
     return x->run_no < y->run_no ? -1 : x->run_no > y->run_no;
 }
 
+int chain_add_removal(struct chain *c, const struct journal_removal *g)
+{
+    uint8_t bytes[256];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    put_u8(&w, OTHER_REMOVAL);
+    put_i64(&w, g->id);
+    put_i64(&w, g->utc_s);
+    put_u32(&w, (uint32_t)g->cause);
+    put_u32(&w, (uint32_t)g->what);
+    put_u64(&w, g->epoch);
+    put_i64(&w, g->first);
+    put_i64(&w, g->last);
+    put_i64(&w, g->count);
+    put_i64(&w, g->min_utc_us);
+    put_i64(&w, g->max_utc_us);
+    put_i64(&w, g->first_batch);
+    put_i64(&w, g->last_batch);
+    put_bytes(&w, g->parts.bytes, DIGEST_SIZE);
+    put_bytes(&w, g->seconds.bytes, DIGEST_SIZE);
+    return add_row(c, 0, CHAIN_OTHERS, &w);
+}
+
 static int part_close(struct part *p)
 {
+    if (p->stood_in)
+        return 0;
     memset(&p->digest, 0, sizeof p->digest);
     return p->count == 0 ? 0 : digest_stream_end(p->stream, &p->digest);
 }
@@ -349,6 +381,38 @@ int chain_close(struct chain *c)
             if (part_close(&c->runs[i].parts[p]) != 0)
                 rc = -1;
     return rc;
+}
+
+int chain_stand_in(struct chain *c, int64_t run_no, enum chain_part part, const struct chain_gone *gone)
+{
+    struct chain_run *run = part == CHAIN_PART_COUNT_ ? NULL : run_of(c, run_no);
+    if (part != CHAIN_PART_COUNT_ && run == NULL)
+        return -1;
+    struct part *p = run == NULL ? &c->inputs : &run->parts[part];
+    if (part_close(p) != 0)
+        return -1;
+    bool same = p->count == gone->rest_count && memcmp(&p->digest, &gone->rest_digest, sizeof p->digest) == 0;
+    p->count = gone->count;
+    p->digest = gone->digest;
+    p->stood_in = true;
+    return same ? 0 : 1;
+}
+
+void chain_part(struct chain *c, int64_t run_no, enum chain_part part, int64_t *count, struct digest *digest)
+{
+    struct part *p = &c->inputs;
+    *count = 0;
+    memset(digest, 0, sizeof *digest);
+    if (part != CHAIN_PART_COUNT_) {
+        int i = 0;
+        while (i < c->run_count && c->runs[i].run_no != run_no)
+            i++;
+        if (i == c->run_count)
+            return;
+        p = &c->runs[i].parts[part];
+    }
+    *count = p->count;
+    *digest = p->digest;
 }
 
 int chain_runs(const struct chain *c)

@@ -46,6 +46,21 @@ int chain_add_plate(struct chain *c, int32_t version, int64_t utc_s, const void 
 int chain_add_inspection(struct chain *c, const struct journal_inspection *t);
 int chain_add_disposition(struct chain *c, const struct journal_disposition *d);
 int chain_add_baseline(struct chain *c, const struct journal_baseline *b);
+int chain_add_removal(struct chain *c, const struct journal_removal *g);
+
+/* What retention took out of one part of a batch: what was there when it was sealed, and what was left. */
+struct chain_gone {
+    int64_t count, rest_count;
+    struct digest digest, rest_digest; /* rest: zeros when nothing is left */
+};
+
+/* In a part of which rows are gone, the digest kept of them takes the place of the rows that were added, so that the
+ * seal comes out as it was. part CHAIN_PART_COUNT_: the inputs (run_no is not looked at). Returns 0, 1 when the rows
+ * that were added are not those that were left, -1. */
+int chain_stand_in(struct chain *c, int64_t run_no, enum chain_part part, const struct chain_gone *gone);
+
+/* Count and digest of one part, after chain_close; a part without rows has zeros. */
+void chain_part(struct chain *c, int64_t run_no, enum chain_part part, int64_t *count, struct digest *digest);
 
 /* Was anything added since chain_begin? */
 bool chain_used(const struct chain *c);

@@ -116,6 +116,32 @@ static int feed_baseline(sqlite3_stmt *st, struct chain *c)
     return chain_add_baseline(c, &b);
 }
 
+void removal_row(sqlite3_stmt *st, struct journal_removal *g)
+{
+    *g = (struct journal_removal){0};
+    g->id = sql_int(st, 0);
+    g->utc_s = sql_int(st, 1);
+    g->cause = (enum removal_cause)sql_int32(st, 2);
+    g->what = (enum removal_what)sql_int32(st, 3);
+    g->epoch = (uint64_t)sql_int(st, 4);
+    g->first = sql_int(st, 5);
+    g->last = sql_int(st, 6);
+    g->count = sql_int(st, 7);
+    g->min_utc_us = sql_int(st, 8);
+    g->max_utc_us = sql_int(st, 9);
+    g->first_batch = sql_int(st, 10);
+    g->last_batch = sql_int(st, 11);
+    (void)sql_digest(st, 12, &g->parts);
+    (void)sql_digest(st, 13, &g->seconds);
+}
+
+static int feed_removal(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_removal g;
+    removal_row(st, &g);
+    return chain_add_removal(c, &g);
+}
+
 static int feed_session_end(sqlite3_stmt *st, struct chain *c)
 {
     struct journal_session s = {0};
@@ -128,36 +154,40 @@ static int feed_session_end(sqlite3_stmt *st, struct chain *c)
 static const struct {
     const char *text;
     feed_fn feed;
+    int since; /* version of the tables */
 } feeds[] = {
     {"SELECT epoch, boot_id, engine_version, program_version, anchor_ns, anchor_utc_ns, boottime_ns, rate, virtual,"
      " bench FROM sessions WHERE batch = ?1 ORDER BY epoch",
-     feed_session},
+     feed_session, 1},
     {"SELECT s.epoch, s.idx, c.name FROM session_channels s JOIN channels c ON c.id = s.id WHERE s.epoch IN"
      " (SELECT epoch FROM sessions WHERE batch = ?1) ORDER BY s.epoch, s.idx",
-     feed_channel},
+     feed_channel, 1},
     {"SELECT s.epoch, s.idx, s.name, s.kind, s.unit, s.certificate FROM session_signals s WHERE s.epoch IN"
      " (SELECT epoch FROM sessions WHERE batch = ?1) ORDER BY s.epoch, s.idx",
-     feed_signal},
-    {"SELECT epoch, role, name, digest FROM session_blobs WHERE batch = ?1 ORDER BY epoch, role, name", feed_blob},
+     feed_signal, 1},
+    {"SELECT epoch, role, name, digest FROM session_blobs WHERE batch = ?1 ORDER BY epoch, role, name", feed_blob, 1},
     {"SELECT run_no, epoch, start_seq, idx, serial, plate_version, procedure, who, start_ns, start_utc_us, request"
      " FROM run_rows WHERE batch = ?1 ORDER BY run_no",
-     feed_run_start},
+     feed_run_start, 1},
     {"SELECT run_no, end_ns, end_utc_us, end_seq, interrupted FROM run_rows WHERE end_batch = ?1 ORDER BY run_no",
-     feed_run_end},
-    {"SELECT version, utc_s, bytes FROM plate_rows WHERE batch = ?1 ORDER BY serial, version", feed_plate},
+     feed_run_end, 1},
+    {"SELECT version, utc_s, bytes FROM plate_rows WHERE batch = ?1 ORDER BY serial, version", feed_plate, 1},
     {"SELECT serial, kind, who, reference, done_utc_s, due_utc_s, passed, note FROM inspections WHERE batch = ?1"
      " ORDER BY id",
-     feed_inspection},
+     feed_inspection, 1},
     {"SELECT serial, destination, who, utc_s, next_due_utc_s, run_no, note FROM dispositions WHERE batch = ?1 ORDER BY"
      " id",
-     feed_disposition},
-    {"SELECT serial, run_no, who, utc_s FROM baselines WHERE batch = ?1 ORDER BY id", feed_baseline},
-    {"SELECT epoch, ended_clean, end_utc_us FROM sessions WHERE end_batch = ?1 ORDER BY epoch", feed_session_end},
+     feed_disposition, 1},
+    {"SELECT serial, run_no, who, utc_s FROM baselines WHERE batch = ?1 ORDER BY id", feed_baseline, 1},
+    {"SELECT * FROM removals WHERE batch = ?1 ORDER BY id", feed_removal, 3},
+    {"SELECT epoch, ended_clean, end_utc_us FROM sessions WHERE end_batch = ?1 ORDER BY epoch", feed_session_end, 1},
 };
 
-int chain_feed_others(sqlite3 *db, int64_t batch, struct chain *c, struct error *err)
+int chain_feed_others(sqlite3 *db, int schema, int64_t batch, struct chain *c, struct error *err)
 {
     for (size_t i = 0; i < sizeof feeds / sizeof feeds[0]; i++) {
+        if (feeds[i].since > schema)
+            continue;
         sqlite3_stmt *st = sql_prepare(db, feeds[i].text, err);
         if (st == NULL)
             return -1;

@@ -7,6 +7,10 @@
 
 #include "chain.h"
 
-int chain_feed_others(sqlite3 *db, int64_t batch, struct chain *c, struct error *err);
+/* schema: version of the tables of the open file. */
+int chain_feed_others(sqlite3 *db, int schema, int64_t batch, struct chain *c, struct error *err);
+
+/* One row of the table of removals, all columns. */
+void removal_row(sqlite3_stmt *st, struct journal_removal *g);
 
 #endif

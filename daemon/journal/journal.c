@@ -119,7 +119,8 @@ static int load_state(struct journal *j, struct error *err)
     if (load_head(j, err) != 0 ||
         sql_get_int(j->db,
                     "SELECT max(ifnull((SELECT max(row) FROM reading_rows), 0),"
-                    " ifnull((SELECT max(last_row) FROM reading_blocks), 0))",
+                    " ifnull((SELECT max(last_row) FROM reading_blocks), 0),"
+                    " ifnull((SELECT last_reading FROM batches ORDER BY batch DESC LIMIT 1), 0))",
                     &j->state.rows[FEED_READINGS], err) != 0 ||
         sql_get_int(j->db, "SELECT ifnull(max(row), 0) FROM event_rows", &j->state.rows[FEED_EVENTS], err) != 0 ||
         sql_get_int(j->db, "SELECT ifnull(max(row), 0) FROM verdict_rows", &j->state.rows[FEED_VERDICTS], err) != 0 ||
@@ -199,6 +200,8 @@ struct journal *journal_open(const char *path, unsigned flags, struct error *err
     /* The version first: nothing, not even a pragma, may touch a file that is not ours or is newer than we are. */
     int version = journal_schema_version(j->db, path, err);
     if (version < 0 || (version > 0 && version < JOURNAL_SCHEMA_VERSION && keep_older(path, version, err) != 0) ||
+        /* Pages that become free can be given back: asked for before the first page is written, or never. */
+        (version == 0 && sql_exec(j->db, "PRAGMA auto_vacuum = INCREMENTAL", err) != 0) ||
         (version <= JOURNAL_SCHEMA_VERSION && set_pragmas(j, err) != 0) ||
         journal_schema_prepare(j->db, path, err) != 0 || load_state(j, err) != 0)
         goto fail;
@@ -351,7 +354,7 @@ static int write_seal(struct journal *j, int i, struct error *err)
 
 static int write_chain(struct journal *j, struct error *err)
 {
-    if (j->others && chain_feed_others(j->db, journal_batch_no(j), j->chain, err) != 0)
+    if (j->others && chain_feed_others(j->db, JOURNAL_SCHEMA_VERSION, journal_batch_no(j), j->chain, err) != 0)
         return -1;
     if (!chain_used(j->chain))
         return 0;
@@ -474,7 +477,7 @@ static int64_t size_of_file(const char *path)
 
 int journal_get_stats(struct journal *j, struct journal_stats *stats, struct error *err)
 {
-    (void)err;
+    struct error ignored;
     *stats = (struct journal_stats){
         .commits = j->commits,
         .failures = j->failures,
@@ -482,7 +485,11 @@ int journal_get_stats(struct journal *j, struct journal_stats *stats, struct err
         .wal_left_pages = j->wal_left_pages,
         .free_bytes = -1,
         .file_bytes = size_of_file(j->path),
+        .used_bytes = -1,
     };
+    if (journal_used_bytes(j, &stats->used_bytes, &ignored) != 0)
+        stats->used_bytes = -1;
+    (void)err;
     stats->wal_alarm = stats->wal_bytes > JOURNAL_WAL_ALARM_BYTES;
     struct statvfs fs;
     if (statvfs(j->path, &fs) == 0)

@@ -119,6 +119,7 @@ struct journal_stats {
     bool wal_alarm;     /* WAL above JOURNAL_WAL_ALARM_BYTES: some reader stays open */
     int64_t free_bytes; /* on the file system of the journal; -1: could not be asked */
     int64_t file_bytes;
+    int64_t used_bytes; /* of the file: without its free pages; -1: could not be asked */
 };
 
 enum { JOURNAL_WAL_ALARM_BYTES = 64 * 1024 * 1024 };
@@ -128,13 +129,20 @@ enum { JOURNAL_WAL_ALARM_BYTES = 64 * 1024 * 1024 };
 int journal_checkpoint(struct journal *j, bool idle, struct error *err);
 
 struct journal_upkeep {
-    int64_t seal_before_utc_us; /* readings older than this are sealed; 0: none */
+    int64_t seal_before_utc_us;   /* readings older than this are sealed; 0: none */
+    int64_t remove_before_utc_us; /* sealed readings older than this that no run has are taken out; 0: none by age */
+    int64_t max_bytes;            /* while the file holds more, the oldest of them go whatever their age; 0: no limit */
+    int64_t utc_s;                /* now: the tombstone says it */
+    const char *const *stores;    /* nothing goes that one of these has not settled */
+    int store_count;
 };
 
-/* One small step of upkeep, in a transaction of its own: takes one block's worth of the oldest readings (at most
- * READING_BLOCK_ROWS, a bounded time) out of the plain rows and seals it. Nothing that a reader of this program gets
- * changes by it, nor any digest. Call it when idle. Returns 1 when there may be more to do, 0 when not, -1 (everything
- * is as before). */
+/* One small step of upkeep, in a transaction of its own, the first of these that there is work for: take one block's
+ * worth of the oldest readings (at most READING_BLOCK_ROWS, a bounded time) out of the plain rows and seal it; take one
+ * sealed block out of the record and leave a tombstone, when it is old enough or the file too large, holds nothing of a
+ * run, and every store has settled it; give free pages back to the file system. Sealing changes nothing that a reader
+ * of this program gets. No step changes a digest. Call it when idle. Returns 1 when there may be more to do, 0 when
+ * not, -1 (everything is as before). */
 int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct error *err);
 
 int journal_get_stats(struct journal *j, struct journal_stats *stats, struct error *err);

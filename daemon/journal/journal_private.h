@@ -70,6 +70,7 @@ struct journal {
     uint8_t *packed;
     size_t packed_cap;
     ZSTD_CCtx *zstd;
+    int64_t kept_to;       /* blocks up to this row were looked at and hold something of a run */
     struct sealer *sealer; /* NULL until something is sealed or asked of sealed rows */
     uint64_t commits, failures;
     int64_t wal_left_pages;
@@ -96,6 +97,13 @@ int journal_once(struct journal *j, const char *text, void (*bind)(sqlite3_stmt 
 
 /* Stamps of the earlier sessions for the session that begins. */
 int journal_load_series(struct journal *j, struct error *err);
+
+/* One step of retention: see journal_maintain. */
+int journal_retain(struct journal *j, const struct journal_upkeep *u, struct error *err);
+/* One step of giving back free pages. */
+int journal_shrink(struct journal *j, struct error *err);
+/* Bytes of the file without its free pages. */
+int journal_used_bytes(struct journal *j, int64_t *bytes, struct error *err);
 
 struct sealer;
 void sealer_free(struct sealer *s);

@@ -261,7 +261,10 @@ int journal_reader_last_rows(struct journal_reader *r, int64_t rows[FEED_COUNT_]
         if (sql_get_int(r->db, texts[f], &rows[f], err) != 0)
             return -1;
     int64_t sealed = 0;
-    if (r->schema >= 2 && sql_get_int(r->db, "SELECT ifnull(max(last_row), 0) FROM reading_blocks", &sealed, err) != 0)
+    if (r->schema >= 2 && sql_get_int(r->db,
+                                      "SELECT max(ifnull((SELECT max(last_row) FROM reading_blocks), 0),"
+                                      " ifnull((SELECT last_reading FROM batches ORDER BY batch DESC LIMIT 1), 0))",
+                                      &sealed, err) != 0)
         return -1;
     if (sealed > rows[FEED_READINGS])
         rows[FEED_READINGS] = sealed;

@@ -151,6 +151,11 @@ struct journal_check_result {
     int64_t problems;   /* found */
     bool head_seen;     /* the expected head occurs in the chain */
     struct digest head; /* as computed */
+    /* What retention took out and left a tombstone for: */
+    int64_t removals, removed_parts; /* steps, digests that stand for rows */
+    int64_t removed_readings, removed_inputs;
+    int64_t removed_from_us, removed_to_us; /* UTC of the readings */
+    int64_t removed_last_s;                 /* UTC of the last step */
 };
 
 typedef void (*problem_fn)(void *ctx, const char *sentence);

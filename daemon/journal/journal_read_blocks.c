@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "reader_private.h"
+#include "seconds_check.h"
 #include "sql.h"
 
 /* The block that was unpacked last: the verifier and a store's cursor ask for its rows bit by bit. */
@@ -195,7 +196,7 @@ static bool part_fits(const struct block_cache *c, sqlite3_stmt *st, int64_t *co
 static int parts_fit(struct journal_reader *r, struct block_cache *c, bool *fit, struct error *err)
 {
     sqlite3_stmt *st = sql_prepare(
-        r->db, "SELECT run_no, channel, count, max_utc_us, min_ms, max_ms FROM block_parts WHERE +last_row = ?1", err);
+        r->db, "SELECT run_no, channel, count, max_utc_us, min_ms, max_ms FROM block_parts WHERE last_row = ?1", err);
     if (st == NULL)
         return -1;
     sql_bind_int(st, 1, c->last_row);
@@ -209,26 +210,41 @@ static int parts_fit(struct journal_reader *r, struct block_cache *c, bool *fit,
     return rc;
 }
 
-int reader_check_blocks(struct journal_reader *r, void (*bad)(void *ctx, int64_t first, int64_t last), void *ctx,
-                        struct error *err)
+static int check_loaded(struct journal_reader *r, struct block_cache *c, struct seconds_check *seconds,
+                        block_bad_fn bad, void *ctx, struct error *err)
 {
-    struct block_cache *c = borrow(r, err);
-    if (c == NULL)
+    bool fit = false;
+    int64_t second = 0;
+    if (parts_fit(r, c, &fit, err) != 0)
         return -1;
+    if (!fit)
+        bad(ctx, c->first_row, c->last_row, 0);
+    int rc = seconds_check_block(seconds, c->rows, (int)(c->last_row - c->first_row + 1), &second, err);
+    if (rc == 0)
+        bad(ctx, c->first_row, c->last_row, second);
+    return rc < 0 ? -1 : 0;
+}
+
+int reader_check_blocks(struct journal_reader *r, block_bad_fn bad, void *ctx, struct error *err)
+{
+    struct seconds_check *seconds = seconds_check_new(r, err);
+    struct block_cache *c = seconds == NULL ? NULL : borrow(r, err);
+    if (c == NULL) {
+        seconds_check_free(seconds);
+        return -1;
+    }
     struct row_filter any = row_filter_any();
     struct reading_walk w = {.filter = &any};
     int rc;
     c->last_row = 0;
     while ((rc = next_block(r, c, &w, err)) == 1) {
-        bool fit = false;
-        if (parts_fit(r, c, &fit, err) != 0) {
+        if (check_loaded(r, c, seconds, bad, ctx, err) != 0) {
             rc = -1;
             break;
         }
-        if (!fit)
-            bad(ctx, c->first_row, c->last_row);
         w.after = c->last_row;
     }
     give_back(r, c);
+    seconds_check_free(seconds);
     return rc;
 }

@@ -115,6 +115,17 @@ static const char *const block_tables[] = {
     "CREATE INDEX block_part_by_stamp ON block_parts(channel, max_ms)",
 };
 
+/* Since version 3: what retention took out, and the digests that stand for it. */
+static const char *const removal_tables[] = {
+    "CREATE TABLE removals(id INTEGER PRIMARY KEY, utc_s INTEGER, cause INTEGER, what INTEGER, epoch INTEGER,"
+    " first INTEGER, last INTEGER, count INTEGER, min_utc_us INTEGER, max_utc_us INTEGER, first_batch INTEGER,"
+    " last_batch INTEGER, parts BLOB, seconds BLOB, batch INTEGER)",
+    "CREATE TABLE removed_parts(batch INTEGER, what INTEGER, removal INTEGER, count INTEGER,"
+    " digest BLOB, rest_count INTEGER, rest_digest BLOB, PRIMARY KEY(batch, what, removal)) WITHOUT ROWID",
+    "CREATE INDEX removal_by_batch ON removals(batch)",
+    "CREATE INDEX block_part_by_block ON block_parts(last_row)",
+};
+
 void journal_schema_reading_columns(char *to, size_t cap, const char *prefix)
 {
     to[0] = '\0';
@@ -158,6 +169,14 @@ static int make_block_tables(sqlite3 *db, struct error *err)
     if (text_append(text, sizeof text, ", PRIMARY KEY(channel, run_no, second)) WITHOUT ROWID") != 0)
         return error_set(err, "journal: too many signal kinds for the table of seconds");
     return sql_exec(db, text, err);
+}
+
+static int make_removal_tables(sqlite3 *db, struct error *err)
+{
+    for (size_t i = 0; i < sizeof removal_tables / sizeof removal_tables[0]; i++)
+        if (sql_exec(db, removal_tables[i], err) != 0)
+            return -1;
+    return 0;
 }
 
 static int make_reading_views(sqlite3 *db, struct error *err)
@@ -358,8 +377,12 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
         return -1;
     bool older = version < JOURNAL_SCHEMA_VERSION;
     int rc = version == 0 ? make_tables(db, err) : 0;
+    if (rc == 0 && version < 2)
+        rc = make_block_tables(db, err);
+    if (rc == 0 && version < 3)
+        rc = make_removal_tables(db, err);
     if (rc == 0 && older)
-        rc = make_block_tables(db, err) != 0 || set_version(db, err) != 0 ? -1 : 0;
+        rc = set_version(db, err);
     int added = rc == 0 ? add_columns(db, err) : -1;
     if (added < 0 || ((older || added > 0) && make_views(db, err) != 0) || fill_code_names(db, err) != 0)
         rc = -1;

@@ -286,13 +286,9 @@ static int seal_rows(struct journal *j, struct sealer *s, int n, struct error *e
     return drop_plain(j, first, last, n, err);
 }
 
-int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct error *err)
+static int seal_step(struct journal *j, int64_t before_utc_us, struct error *err)
 {
-    if (j->in_batch)
-        return error_set(err, "journal: nothing is sealed within a batch");
-    if (u->seal_before_utc_us == 0)
-        return 0;
-    int64_t limit_us = u->seal_before_utc_us - u->seal_before_utc_us % 1000000, first = 0;
+    int64_t limit_us = before_utc_us - before_utc_us % 1000000, first = 0;
     int rc = worth_sealing(j, limit_us, &first, err);
     struct sealer *s = rc == 1 ? sealer_of(j, err) : NULL;
     if (s == NULL)
@@ -308,4 +304,14 @@ int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct e
     if (rc != 0 && sqlite3_get_autocommit(j->db) == 0)
         (void)sqlite3_exec(j->db, "ROLLBACK", NULL, NULL, NULL);
     return rc == 0 ? 1 : -1;
+}
+
+int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct error *err)
+{
+    if (j->in_batch)
+        return error_set(err, "journal: no upkeep within a batch");
+    int rc = u->seal_before_utc_us == 0 ? 0 : seal_step(j, u->seal_before_utc_us, err);
+    if (rc == 0)
+        rc = journal_retain(j, u, err);
+    return rc == 0 ? journal_shrink(j, err) : rc;
 }

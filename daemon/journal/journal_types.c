@@ -14,6 +14,11 @@ const char *blob_role_name(enum blob_role role)
     return (unsigned)role < BLOB_ROLE_COUNT_ ? role_names[role] : "?";
 }
 
+const char *removal_cause_name(enum removal_cause cause)
+{
+    return cause == REMOVAL_AGE ? "age" : cause == REMOVAL_SIZE ? "size" : "?";
+}
+
 const char *notice_state_name(enum notice_state state)
 {
     return (unsigned)state < NOTICE_STATE_COUNT_ ? notice_names[state] : "?";

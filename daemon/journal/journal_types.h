@@ -18,7 +18,7 @@
 #include "verdict.h"
 
 /* Version of the tables and views; docs/journal.md describes it. */
-enum { JOURNAL_SCHEMA_VERSION = 2 };
+enum { JOURNAL_SCHEMA_VERSION = 3 };
 
 /* What a blob is kept for. */
 enum blob_role { BLOB_BENCH, BLOB_CONFIG, BLOB_MAP, BLOB_UNIT_FILE, BLOB_ATTACHMENT, BLOB_ROLE_COUNT_ };
@@ -129,6 +129,24 @@ struct journal_baseline {
     int64_t utc_s;
 };
 
+enum removal_cause { REMOVAL_AGE = 1, REMOVAL_SIZE };
+enum removal_what { REMOVAL_READINGS = 1, REMOVAL_INPUTS };
+
+/* The tombstone of what retention took out of the record in one step. */
+struct journal_removal {
+    int64_t id;
+    int64_t utc_s; /* when */
+    enum removal_cause cause;
+    enum removal_what what;
+    uint64_t epoch;                 /* session */
+    int64_t first, last;            /* rows of readings, or inputs by their number */
+    int64_t count;                  /* that were taken out */
+    int64_t min_utc_us, max_utc_us; /* of readings; 0 for inputs */
+    int64_t first_batch, last_batch;
+    struct digest parts;   /* over the digests that stand for what is gone */
+    struct digest seconds; /* over the summaries that stay of these readings; zeros for inputs */
+};
+
 /* The three feeds that a store follows, each by its table's ever-rising row number. */
 enum feed { FEED_READINGS, FEED_EVENTS, FEED_VERDICTS, FEED_COUNT_ };
 
@@ -168,6 +186,7 @@ struct journal_notice {
 
 const char *feed_name(enum feed feed);
 const char *blob_role_name(enum blob_role role);
+const char *removal_cause_name(enum removal_cause cause);
 const char *notice_state_name(enum notice_state state);
 
 /* UTC of a bench-clock stamp by a session's anchor. */

@@ -4,6 +4,7 @@
 #include "chain.h"
 #include "chain_rows.h"
 #include "reader_private.h"
+#include "removed.h"
 #include "sql.h"
 
 struct check {
@@ -14,6 +15,7 @@ struct check {
     struct journal_check_result *result;
     const struct digest *expected;
     struct error *err;
+    bool removals; /* retention took something out of this record */
     int64_t batch;
     uint64_t epoch;
     int64_t last[3]; /* last row of events, readings, verdicts by the batches so far */
@@ -191,6 +193,25 @@ static int check_seals(struct check *c)
     return rc;
 }
 
+/* Where retention took rows out, the digests that it kept take their place; what is left must be what was left then. */
+static int stand_in(struct check *c)
+{
+    static const enum removal_what whats[] = {REMOVAL_READINGS, REMOVAL_INPUTS};
+    static const enum chain_part parts[] = {CHAIN_READINGS, CHAIN_PART_COUNT_};
+    for (int i = 0; c->removals && i < 2; i++) {
+        struct chain_gone gone;
+        int rc = removed_part(c->r, c->batch, whats[i], &gone, c->err);
+        if (rc == 1)
+            rc = chain_stand_in(c->chain, 0, parts[i], &gone);
+        if (rc < 0)
+            return -1;
+        if (rc == 1)
+            problem(c, "batch %lld: what retention left of its %s was changed", (long long)c->batch,
+                    i == 0 ? "readings" : "inputs");
+    }
+    return 0;
+}
+
 static int check_batch(struct check *c, sqlite3_stmt *batch)
 {
     int64_t number = sql_int(batch, 0);
@@ -205,7 +226,8 @@ static int check_batch(struct check *c, sqlite3_stmt *batch)
     c->add = 0;
     chain_begin(c->chain);
     int64_t before = c->result->problems;
-    if (feed_inputs(c) != 0 || feed_rows(c, batch) != 0 || chain_feed_others(c->r->db, number, c->chain, c->err) != 0)
+    if (feed_inputs(c) != 0 || feed_rows(c, batch) != 0 ||
+        chain_feed_others(c->r->db, c->r->schema, number, c->chain, c->err) != 0 || stand_in(c) != 0)
         return -1;
     if (c->add != 0 || chain_close(c->chain) != 0) {
         problem(c, "batch %lld: its rows cannot be put together", (long long)number);
@@ -273,10 +295,14 @@ static int check_blobs(struct check *c)
     return rc;
 }
 
-static void block_misfits(void *ctx, int64_t first, int64_t last)
+static void block_misfits(void *ctx, int64_t first, int64_t last, int64_t second)
 {
-    problem(ctx, "the block of readings %lld to %lld does not fit the list of its parts", (long long)first,
-            (long long)last);
+    if (second == 0)
+        problem(ctx, "the block of readings %lld to %lld does not fit the list of its parts", (long long)first,
+                (long long)last);
+    else
+        problem(ctx, "the summary of second %lld (UTC) does not fit the readings %lld to %lld", (long long)second,
+                (long long)first, (long long)last);
 }
 
 static int check_blocks(struct check *c)
@@ -291,6 +317,73 @@ static int check_blocks(struct check *c)
     if (stray > 0)
         problem(c, "%lld parts belong to no block of readings", (long long)stray);
     return reader_check_blocks(c->r, block_misfits, c, c->err);
+}
+
+/* Each sealed reading is counted in one second, also those that are gone. */
+static int check_seconds(struct check *c)
+{
+    int64_t summed = 0, sealed = 0;
+    if (c->r->schema < 2)
+        return 0;
+    if (sql_get_int(c->r->db, "SELECT ifnull(sum(rows), 0) FROM second_rows", &summed, c->err) != 0 ||
+        sql_get_int(c->r->db, "SELECT ifnull(sum(count), 0) FROM reading_blocks", &sealed, c->err) != 0)
+        return -1;
+    sealed += c->result->removed_readings;
+    if (summed != sealed)
+        problem(c, "the summaries of seconds count %lld readings, %lld were sealed", (long long)summed,
+                (long long)sealed);
+    return 0;
+}
+
+static int check_removal(struct check *c, const struct journal_removal *g)
+{
+    struct digest parts, seconds = {{0}};
+    int64_t count;
+    if (removed_parts_digest(c->r, g, &parts, &count, c->err) != 0 ||
+        (g->what == REMOVAL_READINGS && removed_seconds_digest(c->r, g, &seconds, c->err) != 0))
+        return -1;
+    if (memcmp(&parts, &g->parts, sizeof parts) != 0)
+        problem(c, "removal %lld (batches %lld to %lld): the digests that stand for what was removed were changed",
+                (long long)g->id, (long long)g->first_batch, (long long)g->last_batch);
+    if (memcmp(&seconds, &g->seconds, sizeof seconds) != 0)
+        problem(c,
+                "removal %lld: the summaries of seconds %lld to %lld (UTC), which stay when readings go, were changed",
+                (long long)g->id, (long long)(g->min_utc_us / 1000000), (long long)(g->max_utc_us / 1000000));
+    struct journal_check_result *res = c->result;
+    res->removals++;
+    res->removed_parts += count;
+    if (g->what == REMOVAL_READINGS)
+        res->removed_readings += g->count;
+    else
+        res->removed_inputs += g->count;
+    if (g->what == REMOVAL_READINGS && (res->removed_from_us == 0 || g->min_utc_us < res->removed_from_us))
+        res->removed_from_us = g->min_utc_us;
+    if (g->what == REMOVAL_READINGS && g->max_utc_us > res->removed_to_us)
+        res->removed_to_us = g->max_utc_us;
+    if (g->utc_s > res->removed_last_s)
+        res->removed_last_s = g->utc_s;
+    return 0;
+}
+
+static int check_removals(struct check *c)
+{
+    if (c->r->schema < 3)
+        return 0;
+    int64_t parts = 0;
+    sqlite3_stmt *st = sql_prepare(c->r->db, "SELECT * FROM removals ORDER BY id", c->err);
+    int rc = st == NULL ? -1 : 0;
+    while (rc >= 0 && (rc = sql_next(st, "journal: removals", c->err)) == 1) {
+        struct journal_removal g;
+        removal_row(st, &g);
+        if (check_removal(c, &g) != 0)
+            rc = -1;
+    }
+    sqlite3_finalize(st);
+    if (rc < 0 || sql_get_int(c->r->db, "SELECT count(*) FROM removed_parts", &parts, c->err) != 0)
+        return -1;
+    if (parts != c->result->removed_parts)
+        problem(c, "%lld digests of removed rows belong to no removal", (long long)(parts - c->result->removed_parts));
+    return 0;
 }
 
 static int check_batches(struct check *c)
@@ -322,10 +415,15 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
     c.chain = chain_new();
     if (c.chain == NULL)
         return error_set(err, "journal: out of memory");
-    int rc = check_batches(&c);
+    int64_t removals = 0;
+    int rc = r->schema < 3 ? 0 : sql_get_int(r->db, "SELECT count(*) FROM removed_parts", &removals, err);
+    c.removals = removals > 0;
+    if (rc == 0)
+        rc = check_batches(&c);
     if (rc == 0) {
         check_left_over(&c);
-        rc = check_blobs(&c) != 0 || check_blocks(&c) != 0 ? -1 : 0;
+        rc =
+            check_blobs(&c) != 0 || check_removals(&c) != 0 || check_blocks(&c) != 0 || check_seconds(&c) != 0 ? -1 : 0;
     }
     if (rc == 0 && expected != NULL && !result->head_seen)
         problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");

@@ -62,8 +62,9 @@ typedef int (*raw_input_fn)(void *ctx, const uint8_t *bytes, size_t size);
  * Returns 0, 1 when fn ended it, -1 when the block is damaged (err says so). */
 int reader_unpack_block(sqlite3_stmt *st, int at, uint64_t epoch, raw_input_fn fn, void *ctx, struct error *err);
 
-/* Calls bad for each block whose parts, by which readers find it, do not fit its rows. Returns 0 or -1. */
-int reader_check_blocks(struct journal_reader *r, void (*bad)(void *ctx, int64_t first, int64_t last), void *ctx,
-                        struct error *err);
+/* Calls bad for each block whose parts, by which readers find it, do not fit its rows (second 0), or with a second
+ * whose summary does not fit them. Returns 0 or -1. */
+typedef void (*block_bad_fn)(void *ctx, int64_t first, int64_t last, int64_t second);
+int reader_check_blocks(struct journal_reader *r, block_bad_fn bad, void *ctx, struct error *err);
 
 #endif

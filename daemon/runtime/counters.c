@@ -109,6 +109,7 @@ static json_t *journal_json(struct runtime *rt)
     put_count(o, "commits", c.commits);
     put_count(o, "failures", c.failures);
     put_count(o, "wal_bytes", (uint64_t)c.wal_bytes);
+    put_count(o, "used_bytes", (uint64_t)c.used_bytes);
     put_count(o, "file_bytes", (uint64_t)c.file_bytes);
     put_count(o, "free_bytes", (uint64_t)c.free_bytes);
     json_object_set_new(o, "longest_commit_ms", json_real((double)c.longest_commit_ns / 1e6));

@@ -17,7 +17,7 @@ static const int64_t retry_every_ns = 250000000;
 static const int64_t housekeep_every_ns = 5000000000;
 static const int64_t upkeep_every_ns = 2000000000;          /* a block of readings is sealed at most so often ... */
 static const int64_t upkeep_failed_every_ns = 600000000000; /* ... and tried again after this when that failed */
-static const int64_t plain_readings_us = INT64_C(3) * 86400 * 1000000; /* the newest days that stay plain rows */
+static const int64_t upkeep_idle_every_ns = 30000000000;    /* ... and looked for after this when there was none */
 
 _Static_assert(sizeof(struct register_order) <= RECORD_MAX && sizeof(struct input) <= RECORD_MAX &&
                    sizeof(struct journal_set_aside) <= RECORD_MAX && sizeof(struct journal_notice) <= RECORD_MAX,
@@ -41,10 +41,11 @@ struct journal_stage {
     int64_t retry_at_ns; /* 0: no failure */
     int64_t housekept_ns;
     int64_t upkeep_at_ns; /* real time at which readings may be sealed next */
-    int64_t run_taken;    /* last number that the journal gave */
+    bool too_large_told;
+    int64_t run_taken; /* last number that the journal gave */
     _Atomic int64_t run_next;
     _Atomic uint64_t commits, failures;
-    _Atomic int64_t wal_bytes, file_bytes, free_bytes, longest_commit_ns;
+    _Atomic int64_t wal_bytes, file_bytes, used_bytes, free_bytes, longest_commit_ns;
     uint8_t record[RECORD_MAX];
     uint8_t encoded[RECORD_MAX];
 };
@@ -392,11 +393,58 @@ static void housekeep(struct journal_stage *s, int64_t now_ns)
     }
     atomic_store(&s->wal_bytes, stats.wal_bytes);
     atomic_store(&s->file_bytes, stats.file_bytes);
+    atomic_store(&s->used_bytes, stats.used_bytes);
     atomic_store(&s->free_bytes, stats.free_bytes);
     bool low = stats.free_bytes >= 0 && stats.free_bytes < s->setup.free_floor_bytes;
     if (low != atomic_exchange(&s->setup.state->space_low, low))
         log_write(s->setup.log, low ? LOG_LEVEL_ERROR : LOG_LEVEL_NOTICE, "journal: %" PRId64 " MB free on its disk%s",
                   stats.free_bytes / 1000000, low ? ", less than the floor: runs end" : " again");
+}
+
+static struct journal_upkeep upkeep_wanted(const struct journal_stage *s)
+{
+    const struct journal_keeping *k = &s->setup.keeping;
+    int64_t utc_ns = bench_clock_utc_ns(s->setup.clock);
+    return (struct journal_upkeep){.seal_before_utc_us = k->plain_ns > 0 ? (utc_ns - k->plain_ns) / 1000 : 0,
+                                   .remove_before_utc_us = k->keep_ns > 0 ? (utc_ns - k->keep_ns) / 1000 : 0,
+                                   .max_bytes = k->max_bytes,
+                                   .utc_s = utc_ns / 1000000000,
+                                   .stores = k->stores,
+                                   .store_count = k->store_count};
+}
+
+static void tell_too_large(struct journal_stage *s, int64_t used_bytes)
+{
+    struct error err = {0};
+    struct journal_notice n = {.urgency = NOTIFY_MORNING,
+                               .channel = -1,
+                               .made_utc_s = bench_clock_utc_ns(s->setup.clock) / 1000000000,
+                               .state = NOTICE_PENDING};
+    text_format(n.text, sizeof n.text,
+                "The journal holds %" PRId64 " MB, more than its max_size of %" PRId64
+                " MB, and nothing in it may go: all is of runs, too young to be sealed, or not yet settled in a store.",
+                used_bytes / 1000000, s->setup.keeping.max_bytes / 1000000);
+    log_write(s->setup.log, LOG_LEVEL_WARN, "journal: %s", n.text);
+    if (journal_begin(s->setup.journal, &err) || journal_put_notice(s->setup.journal, &n, &err) ||
+        journal_commit(s->setup.journal, &err)) {
+        journal_rollback(s->setup.journal);
+        log_write(s->setup.log, LOG_LEVEL_WARN, "journal: nobody could be told: %s", err.text);
+    } else if (s->setup.stored) {
+        s->setup.stored(s->setup.ctx, true);
+    }
+}
+
+/* Retention has found nothing to take out: is the file too large all the same? Told once, until it is smaller. */
+static void look_at_size(struct journal_stage *s)
+{
+    struct error err = {0};
+    struct journal_stats stats;
+    if (s->setup.keeping.max_bytes == 0 || journal_get_stats(s->setup.journal, &stats, &err))
+        return;
+    bool too_large = stats.used_bytes > s->setup.keeping.max_bytes;
+    if (too_large && !s->too_large_told)
+        tell_too_large(s, stats.used_bytes);
+    s->too_large_told = too_large;
 }
 
 /* One small step, and only while nothing waits for the disk: what is sealed is days old and can wait. */
@@ -407,11 +455,15 @@ static void upkeep(struct journal_stage *s, int64_t now_ns)
     if (now_ns < s->upkeep_at_ns || queue_oldest(s->setup.records, &waiting_ns) ||
         queue_oldest(s->setup.orders, &waiting_ns) || atomic_load(&s->setup.state->space_low))
         return;
-    struct journal_upkeep u = {.seal_before_utc_us = bench_clock_utc_ns(s->setup.clock) / 1000 - plain_readings_us};
+    struct journal_upkeep u = upkeep_wanted(s);
     int done = journal_maintain(s->setup.journal, &u, &err);
     if (done < 0)
-        log_write(s->setup.log, LOG_LEVEL_WARN, "journal: old readings stay unsealed for now: %s", err.text);
-    s->upkeep_at_ns = bench_clock_real_ns(s->setup.clock) + (done < 0 ? upkeep_failed_every_ns : upkeep_every_ns);
+        log_write(s->setup.log, LOG_LEVEL_WARN, "journal: sealing and retention wait for now: %s", err.text);
+    if (done == 0)
+        look_at_size(s);
+    s->upkeep_at_ns = bench_clock_real_ns(s->setup.clock) + (done < 0    ? upkeep_failed_every_ns
+                                                             : done == 0 ? upkeep_idle_every_ns
+                                                                         : upkeep_every_ns);
 }
 
 bool journal_stage_run(struct journal_stage *stage)
@@ -467,6 +519,7 @@ struct journal_stage_counts journal_stage_counts(const struct journal_stage *sta
                                          .failures = atomic_load(&stage->failures),
                                          .wal_bytes = atomic_load(&stage->wal_bytes),
                                          .file_bytes = atomic_load(&stage->file_bytes),
+                                         .used_bytes = atomic_load(&stage->used_bytes),
                                          .free_bytes = atomic_load(&stage->free_bytes),
                                          .longest_commit_ns = atomic_load(&stage->longest_commit_ns)};
 }

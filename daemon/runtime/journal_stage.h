@@ -12,6 +12,7 @@
 
 #include "bench.h"
 #include "bench_clock.h"
+#include "config.h"
 #include "engine_stage.h"
 #include "error.h"
 #include "journal.h"
@@ -26,6 +27,15 @@ enum journal_order {
     ORDER_SET_ASIDE /* struct journal_set_aside */
 };
 
+/* How long the record keeps what in which form. */
+struct journal_keeping {
+    int64_t plain_ns;  /* readings older than this are sealed; 0: none */
+    int64_t keep_ns;   /* sealed readings of no run older than this are taken out; 0: never by age */
+    int64_t max_bytes; /* 0: no limit */
+    const char *stores[STORES_MAX];
+    int store_count;
+};
+
 struct journal_stage_setup {
     struct journal *journal; /* stays the caller's; used by the stage's thread only */
     const struct bench *bench;
@@ -35,6 +45,7 @@ struct journal_stage_setup {
     struct queue *orders;  /* enum journal_order */
     struct journal_state *state;
     int64_t free_floor_bytes;
+    struct journal_keeping keeping; /* its texts stay the caller's */
     void *ctx;
     /* Answer to a register order: 2 stored, 1 refused. */
     void (*answer)(void *ctx, uint64_t request, int code, const char *text);
@@ -63,7 +74,7 @@ int journal_stage_finish(struct journal_stage *stage, int64_t end_ns, struct err
 
 struct journal_stage_counts {
     uint64_t commits, failures;
-    int64_t wal_bytes, file_bytes, free_bytes;
+    int64_t wal_bytes, file_bytes, used_bytes, free_bytes; /* used: of the file, without its free pages */
     int64_t longest_commit_ns;
 };
 /* Any thread. */

@@ -166,6 +166,16 @@ static int journal_before_commit(void *ctx)
     return rt->options.before_commit ? rt->options.before_commit(rt->options.ctx) : 0;
 }
 
+static void keeping_from(struct journal_keeping *k, const struct config *config)
+{
+    k->plain_ns = config->journal.plain_readings_ns;
+    k->keep_ns = config->journal.keep_readings_ns;
+    k->max_bytes = config->journal.max_bytes;
+    k->store_count = config->store_count;
+    for (int i = 0; i < config->store_count; i++)
+        k->stores[i] = config->stores[i].name;
+}
+
 static int make_stages(struct runtime *rt, struct error *err)
 {
     struct input_boot *boot = calloc(1, sizeof *boot);
@@ -186,6 +196,7 @@ static int make_stages(struct runtime *rt, struct error *err)
                                           .answer = journal_answer,
                                           .stored = journal_stored,
                                           .before_commit = journal_before_commit};
+    keeping_from(&journal.keeping, rt->config);
     rt->journal_stage = journal_stage_new(&journal, err);
     if (!rt->journal_stage)
         goto out;

@@ -50,7 +50,7 @@ static int on_commit(void *ctx)
     return f->disk_fails;
 }
 
-static void open_session(struct fixture *f)
+static void open_session_keeping(struct fixture *f, const struct journal_keeping *keeping)
 {
     struct error err = {""};
     f->journal = journal_open(f->path, JOURNAL_CREATE, &err);
@@ -65,12 +65,18 @@ static void open_session(struct fixture *f)
                                         .records = f->records,
                                         .orders = f->orders,
                                         .state = &f->state,
+                                        .keeping = *keeping,
                                         .ctx = f,
                                         .answer = on_answer,
                                         .stored = on_stored,
                                         .before_commit = on_commit};
     f->stage = journal_stage_new(&setup, &err);
     ck_assert_ptr_nonnull(f->stage);
+}
+
+static void open_session(struct fixture *f)
+{
+    open_session_keeping(f, &(struct journal_keeping){0});
 }
 
 static void close_session(struct fixture *f)
@@ -334,6 +340,55 @@ START_TEST(a_session_ends_cleanly_with_all_that_was_queued)
 }
 END_TEST
 
+static int take_notice(void *ctx, const struct journal_notice *n)
+{
+    ck_assert_msg(strstr(n->text, "max_size") != NULL, "%s", n->text);
+    (*(int *)ctx)++;
+    return 0;
+}
+
+static int notices_on_disk(struct fixture *f)
+{
+    int count = 0;
+    struct journal_reader *r = journal_reader_open(f->path, NULL);
+    ck_assert_int_eq(journal_reader_notices(r, false, take_notice, &count, NULL), 0);
+    journal_reader_close(r);
+    return count;
+}
+
+/* Sealed after its time, taken out after its time; the size that cannot be kept is told once. */
+START_TEST(readings_are_sealed_and_removed_when_their_time_has_come)
+{
+    struct fixture *f = fixture_new();
+    struct error err = {""};
+    for (int i = 0; i < 3000; i++)
+        put_reading(f, i);
+    ck_assert_int_eq(journal_stage_finish(f->stage, bench_clock_now_ns(f->clock), &err), 0);
+    close_session(f);
+    f->seq = 0;
+    open_session_keeping(f, &(struct journal_keeping){.plain_ns = 100 * s_ns, .keep_ns = 1000 * s_ns, .max_bytes = 1});
+    for (int i = 0; i < 20; i++)
+        pass(f, 2 * s_ns);
+    ck_assert_int_eq(readings_on_disk(f), 6000);
+    ck_assert_int_eq(notices_on_disk(f), 1); /* too young to be sealed: nothing may go */
+    close_session(f);
+    open_session_keeping(f, &(struct journal_keeping){.plain_ns = 100 * s_ns, .keep_ns = 1000 * s_ns});
+    for (int i = 0; i < 60; i++)
+        pass(f, 10 * s_ns);
+    ck_assert_int_eq(readings_on_disk(f), 6000);
+    struct journal_reader *r = journal_reader_open(f->path, NULL);
+    struct journal_check_result res;
+    for (int i = 0; i < 60; i++)
+        pass(f, 10 * s_ns);
+    ck_assert_int_eq(readings_on_disk(f), 0);
+    ck_assert_int_eq(journal_verify(r, NULL, NULL, NULL, &res, &err), 0);
+    journal_reader_close(r);
+    ck_assert_int_eq(res.problems, 0);
+    ck_assert_int_eq(res.removed_readings, 6000);
+    fixture_free(f);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("journal stage");
@@ -345,6 +400,7 @@ int main(void)
     tcase_add_test(t, run_numbers_are_never_given_twice);
     tcase_add_test(t, orders_are_answered_by_what_became_of_them);
     tcase_add_test(t, a_session_ends_cleanly_with_all_that_was_queued);
+    tcase_add_test(t, readings_are_sealed_and_removed_when_their_time_has_come);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
