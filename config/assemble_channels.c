@@ -94,6 +94,21 @@ static void build_steps(const struct raw_load *raw, struct bench_load *l)
         l->max_power_w = sum;
 }
 
+/* A settable load is told ohm or ampere: without its unit in the map the number could mean anything. */
+static void check_setting(const struct assembly *a, const struct raw_load *raw, const struct load_points *points)
+{
+    const struct config *c = a->config;
+    if (raw->load.kind == LOAD_STEPPED || points->device < 0 || points->command < 0 ||
+        c->devices[points->device].map < 0)
+        return;
+    const struct map_point *p = &c->maps[c->devices[points->device].map].points[points->command];
+    enum dimension wanted = raw->load.kind == LOAD_SETTABLE_CURRENT ? DIM_CURRENT : DIM_RESISTANCE;
+    if (p->dim != wanted)
+        assemble_error(a, &raw->at, "command", "Name the point that sets it, or add unit: to that point in its map.",
+                       "a load of this kind is set in %s, but the point \"%s\" takes %s", dimension_unit(wanted),
+                       p->name, p->dim == DIM_NUMBER ? "plain numbers" : dimension_unit(p->dim));
+}
+
 static void build_load(struct assembly *a, struct raw_channel *raw, int channel)
 {
     struct config *c = a->config;
@@ -117,6 +132,7 @@ static void build_load(struct assembly *a, struct raw_channel *raw, int channel)
     ch->load.has_trigger = points->trigger >= 0;
     ch->u2_at_bank = r->u2_at == 1;
     build_steps(r, &ch->load);
+    check_setting(a, r, points);
     if (device < 0)
         return;
     c->devices[device].is_load = true;

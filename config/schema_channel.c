@@ -144,6 +144,13 @@ static void check_settable(const struct raw_load *l, const struct node *node, st
                      "Add min_resistance and max_resistance.");
     if (l->load.kind == LOAD_SETTABLE_CURRENT && l->load.max_current_a <= 0)
         node_problem(problems, node, PROBLEM_ERROR, "the highest current is missing", "Add max_current.");
+    if (l->load.max_power_w <= 0)
+        node_problem(problems, node, PROBLEM_ERROR, "the power that the load takes is missing",
+                     "Add max_power: from its rating plate.");
+    if (l->feedback[0] == '\0')
+        node_problem(problems, node, PROBLEM_ERROR, "a settable load needs feedback",
+                     "Add feedback: and the point that is 0 while the load is off; without it nobody knows whether the "
+                     "load has opened.");
 }
 
 static void check_step_ratings(const struct raw_load *l, struct problems *problems)

@@ -147,11 +147,26 @@ int template_match(const char *template, const char *line, const struct device_m
     return *skip_blanks(line) == '\0' ? found : -1;
 }
 
+/* As plain decimals, with no more of them than tell it apart: many a device takes no exponent. */
+static void print_plain(char *to, size_t cap, double number)
+{
+    double size = fabs(number);
+    if (!(size < 1e15) || (size != 0 && size < 1e-9)) {
+        number_print(to, cap, number);
+        return;
+    }
+    for (int decimals = 0; decimals <= 15; decimals++) {
+        (void)text_format(to, cap, "%.*f", decimals, number);
+        if (fabs(strtod(to, NULL) - number) <= 1e-9 * size)
+            return;
+    }
+}
+
 int template_fill(const char *template, double number, char *line, size_t cap)
 {
     char digits_of[32];
     size_t used = 0;
-    number_print(digits_of, sizeof digits_of, number);
+    print_plain(digits_of, sizeof digits_of, number);
     for (const char *at = template; *at != '\0';) {
         bool slot = at_slot(at, number_slot);
         size_t n = slot ? strlen(digits_of) : 1;

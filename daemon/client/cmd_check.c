@@ -11,6 +11,7 @@
 #include "map_check.h"
 #include "model_json.h"
 #include "problem_print.h"
+#include "settable_load.h"
 #include "step_choice.h"
 #include "unit_file.h"
 
@@ -94,14 +95,23 @@ static double nearest_pct(const struct bench_channel *channel, enum process proc
     struct step_choice choice;
     struct error unused;
     const struct bench_load *load = &channel->load;
-    if (load->kind != LOAD_STEPPED || load->step_count == 0 ||
-        load_point_find(process, current_a, NAN, &point, &unused) != 0)
+    double lead_ohm = channel->u2_at_bank ? 0.0 : load->lead_resistance_ohm, setting;
+    if (load_point_find(process, current_a, NAN, &point, &unused) != 0)
         return NAN;
+    struct settable_wish set = {.load = load,
+                                .target_conductance_s = point.conductance_s,
+                                .lead_resistance_ohm = lead_ohm,
+                                .current_a = point.current_a,
+                                .voltage_v = point.voltage_v};
+    if (load->kind != LOAD_STEPPED)
+        return settable_fits(load->kind, process) && settable_choose(&set, &choice, &setting, &unused) == 0
+                   ? choice.error_pct
+                   : NAN;
     struct step_wish wish = {.steps = load->steps,
                              .step_count = load->step_count,
                              .usable_mask = (1u << load->step_count) - 1u,
                              .target_conductance_s = point.conductance_s,
-                             .lead_resistance_ohm = channel->u2_at_bank ? 0.0 : load->lead_resistance_ohm,
+                             .lead_resistance_ohm = lead_ohm,
                              .voltage_v = point.voltage_v,
                              .temperature_factor = 1.0,
                              .step_load_pct = 100.0,

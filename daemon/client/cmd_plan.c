@@ -37,7 +37,11 @@ static void print_load(const struct screen *s, const struct planning *p)
             plan->load.current_a, plan->load.from_plate ? "U2 of the plate" : "conventional load voltage",
             plan->load.from_memory ? ", that line from memory" : "", plan->load.resistance_ohm,
             plan->load.power_w / 1000.0);
-    if (plan->has_steps) {
+    enum load_kind kind = p->bench->channels[p->channel].load.kind;
+    if (plan->has_steps && kind != LOAD_STEPPED) {
+        fprintf(s->out, "         load set to %.4g %s, %.2f kW in it\n", plan->setting,
+                kind == LOAD_SETTABLE_CURRENT ? "A" : "ohm", plan->steps.power_w / 1000.0);
+    } else if (plan->has_steps) {
         char steps[200];
         step_list(p, steps, sizeof steps);
         fprintf(s->out,
@@ -45,8 +49,9 @@ static void print_load(const struct screen *s, const struct planning *p)
                 "hardest step at %.0f %% of its rating\n",
                 steps, plan->steps.resistance_ohm, plan->steps.error_pct, plan->steps.worst_step_pct);
     } else if (plan->steps_trouble[0]) {
-        fprintf(s->out, "         %sNo combination of steps does: %s%s\n", tone_begin(s, TONE_BAD), plan->steps_trouble,
-                tone_end(s, TONE_BAD));
+        fprintf(s->out, "         %s%s: %s%s\n", tone_begin(s, TONE_BAD),
+                kind == LOAD_STEPPED ? "No combination of steps does" : "The load cannot be set to it",
+                plan->steps_trouble, tone_end(s, TONE_BAD));
     }
     fprintf(s->out,
             "Heat:    about %.1f kW into the room on average, unit and bank together: air it before the start\n",
@@ -164,6 +169,7 @@ static json_t *steps_json(const struct planning *p)
     build_figure(&b, "error_pct", c->error_pct);
     build_figure(&b, "power_w", c->power_w);
     build_figure(&b, "worst_step_pct", c->worst_step_pct);
+    build_figure(&b, "setting", p->bench->channels[p->channel].load.kind == LOAD_STEPPED ? NAN : p->plan.setting);
     return build_end(&b);
 }
 

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "settable_load.h"
 #include "supply.h"
 
 static const double ns_per_s = 1e9;
@@ -51,14 +52,29 @@ static void plan_steps(const struct bench_channel *channel, const struct run_req
 {
     const struct bench_load *load = &channel->load;
     double target_ohm = isfinite(run->target_resistance_ohm) ? run->target_resistance_ohm : plan->load.resistance_ohm;
+    double lead_ohm = channel->u2_at_bank ? 0.0 : load->lead_resistance_ohm;
     struct error err = {{0}};
-    if (load->kind != LOAD_STEPPED || load->step_count == 0)
+    if (load->kind != LOAD_STEPPED) {
+        struct settable_wish set = {.load = load,
+                                    .target_conductance_s = 1.0 / target_ohm,
+                                    .lead_resistance_ohm = lead_ohm,
+                                    .current_a = plan->load.current_a,
+                                    .voltage_v = plan->load.voltage_v};
+        if (!settable_fits(load->kind, run->point.process))
+            (void)error_set(&err, "a load set to a current and a unit that holds its current work against each other");
+        else
+            plan->has_steps = settable_choose(&set, &plan->steps, &plan->setting, &err) == 0;
+        if (!plan->has_steps)
+            (void)text_copy(plan->steps_trouble, sizeof plan->steps_trouble, err.text);
+        return;
+    }
+    if (load->step_count == 0)
         return;
     struct step_wish wish = {.steps = load->steps,
                              .step_count = load->step_count,
                              .usable_mask = (1u << load->step_count) - 1u,
                              .target_conductance_s = 1.0 / target_ohm,
-                             .lead_resistance_ohm = channel->u2_at_bank ? 0.0 : load->lead_resistance_ohm,
+                             .lead_resistance_ohm = lead_ohm,
                              .voltage_v = plan->load.voltage_v,
                              .temperature_factor = 1.0,
                              .step_load_pct = 100.0,

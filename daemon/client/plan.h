@@ -37,6 +37,7 @@ struct run_plan {
     double room_w; /* mean over a cycle: bank and the unit's own losses, estimated */
     bool has_steps;
     struct step_choice steps;
+    double setting;               /* of a settable load: ohm or A */
     char steps_trouble[TEXT_CAP]; /* why no combination does; may be empty */
     bool has_path;
     struct lead_state path;

@@ -69,7 +69,8 @@ enum load_phase {
 
 struct load_state {
     enum load_phase phase;
-    uint32_t mask;  /* commanded */
+    uint32_t mask;  /* commanded; 1: a settable load that is on */
+    double setting; /* commanded, of a settable load: ohm or A */
     bool triggered; /* output is switched by the torch switch; else the contactors make and break the current */
     bool trigger_on;
     uint64_t steps_command, trigger_command, open_command;
@@ -173,6 +174,7 @@ struct run {
     int64_t begin_ns;
     int64_t cycle_ns, rated_on_ns, guard_ns;
     uint32_t mask;
+    double setting;            /* of a settable load: ohm or A */
     double temperature_factor; /* of the elements, as measured */
     int cycle;                 /* number of the present one */
     int64_t cycle_begin_ns;

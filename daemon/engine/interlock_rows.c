@@ -115,14 +115,18 @@ static bool element(struct engine *e, int ch, char *text)
     struct channel *c = channel_of(e, ch);
     const struct bench_load *l = &bench_channel_of(e, ch)->load;
     double i = track_value(e, ch, SIG_I2), u = track_value(e, ch, SIG_U2);
-    if (!load_is_on(c) || l->kind != LOAD_STEPPED || c->course == COURSE_CONFIRM || !(i > 10) || !(u > 1) ||
+    if (!load_is_on(c) || l->kind == LOAD_SETTABLE_CURRENT || c->course == COURSE_CONFIRM || !(i > 10) || !(u > 1) ||
         i < 0.2 * c->run.point.current_a)
         return false;
-    double g = step_conductance(l->steps, l->step_count, c->load.mask, 1, channel_lead_ohm(e, ch));
+    bool stepped = l->kind == LOAD_STEPPED;
+    double lead = channel_lead_ohm(e, ch);
+    double g =
+        stepped ? step_conductance(l->steps, l->step_count, c->load.mask, 1, lead) : 1 / (c->load.setting + lead);
     double seen = u / i * g;
     if (seen >= 0.85 && seen <= 1.25)
         return false;
-    (void)text_format(text, REASON_CAP, "load measures %.4f ohm where the closed steps give %.4f ohm", u / i, 1 / g);
+    (void)text_format(text, REASON_CAP, "load measures %.4f ohm where %s %.4f ohm", u / i,
+                      stepped ? "the closed steps give" : "it is set to", 1 / g);
     return true;
 }
 

@@ -126,14 +126,19 @@ static uint64_t channels_live(struct engine *e)
     return live;
 }
 
+/* What the load is to be at the unit's terminals; NAN where that is the unit's matter (a load set to a current). */
 static double expected_ohm(const struct engine *e, int ch, uint32_t mask)
 {
     const struct bench_load *l = &bench_channel_of(e, ch)->load;
+    if (l->kind == LOAD_SETTABLE_RESISTANCE)
+        return e->channels[ch].load.setting + channel_lead_ohm(e, ch);
+    if (l->kind == LOAD_SETTABLE_CURRENT)
+        return NAN;
     double g = step_conductance(l->steps, l->step_count, mask, channel_ohm_factor(e, ch), channel_lead_ohm(e, ch));
     return g > 0 ? 1 / g : NAN;
 }
 
-void load_close(struct engine *e, int ch, uint32_t mask)
+void load_close(struct engine *e, int ch, uint32_t mask, double setting)
 {
     struct channel *c = channel_of(e, ch);
     const struct bench_load *b = &bench_channel_of(e, ch)->load;
@@ -144,14 +149,15 @@ void load_close(struct engine *e, int ch, uint32_t mask)
     k->mask = mask;
     k->on = true;
     k->intent_event = intent->id;
-    if (b->kind == LOAD_SETTABLE_RESISTANCE)
-        k->value = c->run.point.resistance_ohm;
-    else if (b->kind == LOAD_SETTABLE_CURRENT)
-        k->value = c->run.point.current_a;
-    (void)text_format(intent->text, sizeof intent->text,
-                      stepped ? "about to close steps, mask 0x%x" : "about to set the load, %x", mask);
+    k->value = stepped ? 0 : setting;
+    if (stepped)
+        (void)text_format(intent->text, sizeof intent->text, "about to close steps, mask 0x%x", mask);
+    else
+        (void)text_format(intent->text, sizeof intent->text, "about to set the load to %.4g %s", setting,
+                          b->kind == LOAD_SETTABLE_RESISTANCE ? "ohm" : "A");
     struct load_state *l = &c->load;
     l->mask = mask;
+    l->setting = setting;
     l->phase = LOAD_CLOSING;
     l->steps_command = k->number;
     l->trigger_command = 0;

@@ -9,8 +9,9 @@
 
 #include "engine_state.h"
 
-/* Begins to close steps (mask not 0). The caller has made sure that closing is allowed. */
-void load_close(struct engine *e, int ch, uint32_t mask);
+/* Begins to close steps (mask not 0), or to set a settable load (mask 1) to so many ohm or A. The caller has made sure
+ * that closing is allowed. */
+void load_close(struct engine *e, int ch, uint32_t mask, double setting);
 
 /* Begins to open. Harmless when open; an emergency always sends the opening command again. */
 void load_open(struct engine *e, int ch, bool emergency);

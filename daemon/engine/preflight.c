@@ -11,6 +11,7 @@
 #include "lead.h"
 #include "load.h"
 #include "renewal.h"
+#include "settable_load.h"
 #include "stagger.h"
 #include "track.h"
 #include "trim.h"
@@ -162,6 +163,10 @@ static enum preflight_result bank(const struct ask *a)
         return say(a, PREFLIGHT_REFUSE, "more power than the bank may take");
     if (l->max_voltage_v > 0 && (a->point.voltage_v > l->max_voltage_v || u0 > l->max_voltage_v))
         return say(a, PREFLIGHT_REFUSE, "more voltage than elements, contactors and meters may see");
+    if (!settable_fits(l->kind, a->rq->point.process))
+        return say(a, PREFLIGHT_REFUSE,
+                   "a load set to a current and a unit that holds its current work against each other: set a "
+                   "resistance instead");
     if (trim_for_request(a->e, a->ch, a->rq, &a->point, &choice, &err) != 0) {
         (void)text_format(a->text, REASON_CAP, "%.150s", err.text);
         return PREFLIGHT_REFUSE;

@@ -149,15 +149,16 @@ static bool choose_steps(struct engine *e, int ch)
 {
     struct step_choice choice;
     struct error err;
-    if (trim_choose(e, ch, &choice, &err) != 0) {
+    double setting;
+    if (trim_choose(e, ch, &choice, &setting, &err) != 0) {
         char text[REASON_CAP];
-        (void)text_format(text, sizeof text, "no steps fit: %.120s", err.text);
+        (void)text_format(text, sizeof text, "the load cannot be made: %.120s", err.text);
         run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, text);
         set_state(e, ch, STATE_DONE);
         return false;
     }
     struct run *r = &channel_of(e, ch)->run;
-    if (r->mask != 0 && r->mask != choice.mask) {
+    if (r->mask != 0 && (r->mask != choice.mask || r->setting != setting)) {
         struct event *v = emit_event(e, EVENT_TRIM, ch);
         v->code = (int32_t)choice.mask;
         v->code2 = (int32_t)r->mask;
@@ -167,6 +168,7 @@ static bool choose_steps(struct engine *e, int ch)
         v->values[2] = choice.resistance_ohm * r->point.current_a;
     }
     r->mask = choice.mask;
+    r->setting = setting;
     return true;
 }
 
@@ -203,7 +205,7 @@ static void cycle_start(struct engine *e, int ch)
         set_state(e, ch, STATE_DONE);
         return;
     }
-    load_close(e, ch, r->mask);
+    load_close(e, ch, r->mask, r->setting);
 }
 
 static void setting_start(struct engine *e, int ch)
@@ -218,7 +220,7 @@ static void setting_start(struct engine *e, int ch)
         return;
     c->course = COURSE_SETTING;
     set_state(e, ch, STATE_SETTING);
-    load_close(e, ch, c->run.mask);
+    load_close(e, ch, c->run.mask, c->run.setting);
     phase_in(e, ch, e->bench.limits.setting_cap_ns);
 }
 

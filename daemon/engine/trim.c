@@ -4,6 +4,7 @@
 
 #include "emit.h"
 #include "figures.h"
+#include "settable_load.h"
 #include "track.h"
 
 double trim_highest_v(const struct engine *e, int ch, const struct load_point *point)
@@ -12,16 +13,33 @@ double trim_highest_v(const struct engine *e, int ch, const struct load_point *p
     return point->voltage_v * (1 + e->bench.limits.band_high_pct / 100);
 }
 
-static int choose(const struct engine *e, int ch, double target_s, const struct load_point *point, double factor,
-                  uint32_t present, struct step_choice *choice, struct error *err)
+/* What is closed now, as far as it counts for the choice. */
+struct present {
+    uint32_t mask;
+    double setting, factor;
+};
+
+static int choose_settable(const struct engine *e, int ch, double target_s, const struct load_point *point,
+                           double present, struct step_choice *choice, double *setting, struct error *err)
+{
+    struct settable_wish wish = {
+        .load = &bench_channel_of(e, ch)->load,
+        .target_conductance_s = target_s,
+        .lead_resistance_ohm = channel_lead_ohm(e, ch),
+        .current_a = point->current_a,
+        .voltage_v = trim_highest_v(e, ch, point),
+        .present = present,
+    };
+    return settable_choose(&wish, choice, setting, err);
+}
+
+static int choose(const struct engine *e, int ch, double target_s, const struct load_point *point,
+                  const struct present *present, struct step_choice *choice, double *setting, struct error *err)
 {
     const struct bench_load *l = &bench_channel_of(e, ch)->load;
-    if (l->kind != LOAD_STEPPED) {
-        *choice = (struct step_choice){.mask = 1, .resistance_ohm = point->resistance_ohm, .power_w = point->power_w};
-        if (l->max_power_w > 0 && point->power_w > l->max_power_w)
-            return error_set(err, "the load takes %.0f W, the point needs %.0f W", l->max_power_w, point->power_w);
-        return 0;
-    }
+    *setting = 0;
+    if (l->kind != LOAD_STEPPED)
+        return choose_settable(e, ch, target_s, point, present->setting, choice, setting, err);
     struct step_wish wish = {
         .steps = l->steps,
         .step_count = l->step_count,
@@ -29,11 +47,11 @@ static int choose(const struct engine *e, int ch, double target_s, const struct 
         .target_conductance_s = target_s,
         .lead_resistance_ohm = channel_lead_ohm(e, ch),
         .voltage_v = trim_highest_v(e, ch, point),
-        .temperature_factor = factor,
+        .temperature_factor = present->factor,
         .step_load_pct = 100,
         .max_power_w = l->max_power_w,
-        .present_mask = present,
-        .tie_pct = present ? 1 : 0,
+        .present_mask = present->mask,
+        .tie_pct = present->mask ? 1 : 0,
     };
     return step_choose(&wish, choice, err);
 }
@@ -41,8 +59,11 @@ static int choose(const struct engine *e, int ch, double target_s, const struct 
 int trim_for_request(const struct engine *e, int ch, const struct run_request *rq, const struct load_point *point,
                      struct step_choice *choice, struct error *err)
 {
-    double target = rq->target_resistance_ohm > 0 ? 1 / rq->target_resistance_ohm : point->conductance_s;
-    return choose(e, ch, target, point, 1, 0, choice, err);
+    static const struct present nothing = {.factor = 1};
+    double target = rq->target_resistance_ohm > 0 ? 1 / rq->target_resistance_ohm : point->conductance_s, setting;
+    if (rq->target_resistance_ohm > 0 && bench_channel_of(e, ch)->load.kind == LOAD_SETTABLE_CURRENT)
+        return error_set(err, "a load that is set to a current cannot be given a resistance");
+    return choose(e, ch, target, point, &nothing, choice, &setting, err);
 }
 
 /* Constant-current units keep their current whatever the load: the load follows the current that they really give, so
@@ -61,10 +82,11 @@ static double wanted_conductance(const struct run *r)
     return shift > 0 ? seen / shift : at.conductance_s;
 }
 
-int trim_choose(struct engine *e, int ch, struct step_choice *choice, struct error *err)
+int trim_choose(struct engine *e, int ch, struct step_choice *choice, double *setting, struct error *err)
 {
     const struct run *r = &e->channels[ch].run;
-    return choose(e, ch, wanted_conductance(r), &r->point, channel_ohm_factor(e, ch), r->mask, choice, err);
+    const struct present present = {.mask = r->mask, .setting = r->setting, .factor = channel_ohm_factor(e, ch)};
+    return choose(e, ch, wanted_conductance(r), &r->point, &present, choice, setting, err);
 }
 
 void trim_learn(struct engine *e, int ch, const struct cycle_result *r)
@@ -72,8 +94,10 @@ void trim_learn(struct engine *e, int ch, const struct cycle_result *r)
     struct channel *c = channel_of(e, ch);
     const struct bench_load *l = &bench_channel_of(e, ch)->load;
     double i = r->figures.current_a.mean, u = r->figures.voltage_v.mean, lead = channel_lead_ohm(e, ch);
+    if (l->kind != LOAD_STEPPED)
+        return;
     double cold = step_conductance(l->steps, l->step_count, c->run.mask, 1, 0);
-    if (l->kind != LOAD_STEPPED || !(i > 0) || !(u > 0) || !(cold > 0))
+    if (!(i > 0) || !(u > 0) || !(cold > 0))
         return;
     double factor = (u / i - lead) * cold;
     if (factor > 0.9 && factor < 1.2)

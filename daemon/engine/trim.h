@@ -6,8 +6,9 @@
 #include "error.h"
 #include "step_choice.h"
 
-/* Steps for the run's rating point as things stand. Returns 0, or -1 with err. */
-int trim_choose(struct engine *e, int ch, struct step_choice *choice, struct error *err);
+/* Steps for the run's rating point as things stand, or the setting (ohm or A) of a settable load. Returns 0, or -1 with
+ * err. */
+int trim_choose(struct engine *e, int ch, struct step_choice *choice, double *setting, struct error *err);
 
 /* Steps for a request that is not running yet. */
 int trim_for_request(const struct engine *e, int ch, const struct run_request *rq, const struct load_point *point,

@@ -47,13 +47,16 @@ static int pick_channel(struct engine *e, int device, char *why, size_t cap)
     return found;
 }
 
-static uint32_t mildest_step(const struct bench_load *l)
+/* What is closed on a dead unit: the step of the highest resistance, or the mildest that a settable load can be. */
+static void close_mildly(struct engine *e, int ch)
 {
+    const struct bench_load *l = &bench_channel_of(e, ch)->load;
     int best = 0;
     for (int i = 1; i < l->step_count; i++)
         if (l->steps[i].resistance_ohm > l->steps[best].resistance_ohm)
             best = i;
-    return UINT32_C(1) << best;
+    double setting = l->kind == LOAD_SETTABLE_RESISTANCE ? l->max_resistance_ohm : 0.01 * l->max_current_a;
+    load_close(e, ch, UINT32_C(1) << best, setting);
 }
 
 bool watchdog_start(struct engine *e, int device, uint64_t request, char *why, size_t cap)
@@ -78,7 +81,7 @@ bool watchdog_start(struct engine *e, int device, uint64_t request, char *why, s
         .phase = PROOF_CLOSING, .device = device, .channel = ch, .request = request, .deadline_ns = NEVER_NS};
     struct channel *c = channel_of(e, ch);
     c->load.triggered = false;
-    load_close(e, ch, mildest_step(&bench_channel_of(e, ch)->load));
+    close_mildly(e, ch);
     return true;
 }
 

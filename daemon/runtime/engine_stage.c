@@ -171,6 +171,7 @@ static void carry_out(struct engine_stage *s, const struct command *c)
             forget_held(s, c->channel, -1);
         /* fall through */
     case COMMAND_STEPS:
+    case COMMAND_SETPOINT: /* closes a load that is set to a number */
         if (c->intent_event > s->synced_told)
             hold(s, c);
         else
@@ -180,7 +181,6 @@ static void carry_out(struct engine_stage *s, const struct command *c)
     case COMMAND_BEAT_STOP:
     case COMMAND_BEAT_START:
     case COMMAND_FAN:
-    case COMMAND_SETPOINT:
         h->post(h->ctx, c);
         break;
     case COMMAND_BEACON:

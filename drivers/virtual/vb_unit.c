@@ -96,12 +96,13 @@ static double settled_current(const struct vbench *vb, const struct vb_unit *u, 
     return regulated < limited ? regulated : limited;
 }
 
-/* The resistance that a settable load in current mode makes of itself. */
-static double follow_current(const struct vb_channel *c, const struct vb_unit *u)
+/* The resistance that a settable load in current mode makes of itself, behind its leads. */
+static double follow_current(const struct vbench *vb, const struct vb_channel *c, const struct vb_unit *u,
+                             double lead_ohm)
 {
-    double open_v = u->output == VB_CV ? u->set_v : u->no_load_v;
+    double open_v = (u->output == VB_CV ? u->set_v : u->no_load_v) * vb_habit_scale(vb, u);
     double inner = u->output == VB_CV ? u->droop_ohm : u->source_ohm;
-    double ohm = (open_v - inner * c->set_a) / c->set_a;
+    double ohm = open_v / c->set_a - inner - lead_ohm;
     if (u->output == VB_CC && c->set_a >= u->set_a)
         ohm = c->min_ohm;
     return ohm < c->min_ohm ? c->min_ohm : ohm > c->max_ohm ? c->max_ohm : ohm;
@@ -124,7 +125,7 @@ static void put_volts(struct vb_channel *c, const struct vb_unit *u, double bank
 {
     c->i_a = u->i_a;
     c->u_unit = u->u_v;
-    if (c->lead_open || c->lead_short)
+    if (c->lead_open || c->lead_short || c->isolated)
         c->u_bank = 0;
     else
         c->u_bank = isinf(bank_ohm) ? u->u_v : u->i_a * bank_ohm;
@@ -135,10 +136,10 @@ void vb_unit_electric(struct vbench *vb, int channel, double dt_s)
     struct vb_channel *c = &vb->channel[channel];
     struct vb_unit *u = feeder(vb, channel);
     double bank_ohm = vb_bank_ohm(c);
-    if (u && c->settable && c->set_a > 0 && c->step[0].closed && !c->step[0].element_open)
-        bank_ohm = follow_current(c, u);
     double lead_ohm = c->lead_ohm * (1 + c->lead_alpha * (c->t_lead - 20));
-    c->load_ohm = c->lead_open ? INFINITY : c->lead_short ? shorted_ohm : bank_ohm + lead_ohm;
+    if (u && c->settable && c->set_a > 0 && c->step[0].closed && !c->step[0].element_open)
+        bank_ohm = follow_current(vb, c, u, lead_ohm);
+    c->load_ohm = c->lead_open || c->isolated ? INFINITY : c->lead_short ? shorted_ohm : bank_ohm + lead_ohm;
     if (!u) {
         c->i_a = c->u_unit = c->u_bank = 0;
         record_peak(vb, c);

@@ -3,6 +3,7 @@
 
 #include "alloy.h"
 #include "load_voltage.h"
+#include "settable_load.h"
 #include "step_choice.h"
 #include "suite.h"
 
@@ -328,6 +329,48 @@ START_TEST(sixteen_steps_are_searched_to_the_end)
 }
 END_TEST
 
+START_TEST(settable_loads)
+{
+    struct step_choice c;
+    struct error err;
+    double set = 0;
+    struct bench_load ohms = {
+        .kind = LOAD_SETTABLE_RESISTANCE, .min_resistance_ohm = 0.05, .max_resistance_ohm = 20, .max_power_w = 4000};
+    struct settable_wish w = {.load = &ohms,
+                              .target_conductance_s = 160 / 16.4, /* U2 = 10 + 0.04 I2 (IEC 60974-1, TIG) */
+                              .lead_resistance_ohm = 0.0039,
+                              .current_a = 160,
+                              .voltage_v = 16.4};
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), 0);
+    ck_assert_double_eq_tol(set, 0.1025 - 0.0039, 1e-12);
+    ck_assert_double_eq_tol(c.resistance_ohm, 0.1025, 1e-12);
+    ck_assert_double_eq_tol(c.power_w, 160.0 * 160 * 0.0986, 1e-6); /* I2 R of what is in the load */
+    w.present = 0.0990;                                             /* near enough: left alone */
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), 0);
+    ck_assert_double_eq(set, 0.0990);
+    w.present = 0.1010;
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), 0);
+    ck_assert_double_eq_tol(set, 0.0986, 1e-12);
+    ohms.min_resistance_ohm = 0.0987; /* out of its range by a tenth of a milliohm */
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), -1);
+    ohms.min_resistance_ohm = 0.05;
+    ohms.max_power_w = 2500;
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), -1);
+    struct bench_load amps = {.kind = LOAD_SETTABLE_CURRENT, .max_current_a = 199, .max_power_w = 6000};
+    w = (struct settable_wish){.load = &amps, .target_conductance_s = 200 / 24.0, .current_a = 200, .voltage_v = 24};
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), -1);
+    amps.max_current_a = 200;
+    ck_assert_int_eq(settable_choose(&w, &c, &set, &err), 0);
+    ck_assert_double_eq(set, 200);
+    ck_assert_double_eq(c.power_w, 4800);
+    /* Common practice, no published source: two sources of current against each other settle nowhere. */
+    ck_assert(!settable_fits(LOAD_SETTABLE_CURRENT, PROCESS_TIG));
+    ck_assert(!settable_fits(LOAD_SETTABLE_CURRENT, PROCESS_MMA));
+    ck_assert(settable_fits(LOAD_SETTABLE_CURRENT, PROCESS_MIG));
+    ck_assert(settable_fits(LOAD_SETTABLE_RESISTANCE, PROCESS_TIG));
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("load");
@@ -340,6 +383,7 @@ int main(void)
     tcase_add_test(t, hot_elements_and_leads_count);
     tcase_add_test(t, alloys_of_a_maker);
     tcase_add_test(t, bad_wishes_are_refused);
+    tcase_add_test(t, settable_loads);
     tcase_add_test(t, sixteen_steps_are_searched_to_the_end);
     return suite_main(t);
 }

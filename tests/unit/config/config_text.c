@@ -61,7 +61,8 @@ const char sample_bank_map[] =
     "  - {name: a_supply, table: coil, register: 1, access: write}\n"
     "  - {name: drop, table: holding, register: 1, type: u16, access: write}\n"
     "  - {name: beat, table: holding, register: 2, type: u16, access: write}\n"
-    "  - {name: watchdog_s, table: holding, register: 3, type: u16, access: write, unit: s}\n";
+    "  - {name: watchdog_s, table: holding, register: 3, type: u16, access: write, unit: s}\n"
+    "  - {name: set_ohm, table: holding, register: 4, type: u16, scale: 0.001, access: write, unit: ohm}\n";
 
 const char sample_meter_map[] =
     "map: meter\n"

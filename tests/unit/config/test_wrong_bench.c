@@ -14,6 +14,11 @@ static int load(const char *text, struct problems *list)
     return rc;
 }
 
+/* The load of channel A with its steps, to be another kind of load. */
+#define STEPS_OF_A                                                                     \
+    "load: {device: bank, command: a_steps, feedback: a_closed, watchdog_time: 5 s,\n" \
+    "           steps: [{resistance: 0.16 ohm, power: 12.2 kW}, {resistance: 0.32 ohm, power: 6.1 kW}],\n"
+
 static const struct mistake mistakes[] = {
     /* YAML that is not taken */
     {"bench: north-bay", "bench: @&name north-bay", E, "anchors", "out"},
@@ -144,10 +149,22 @@ static const struct mistake mistakes[] = {
     {"watchdog_time: 5 s", "watchdog_time: 5 s, heartbeat: @a_trigger", E, "names another point", ""},
     {"watchdog_time: 5 s", "watchdog_time: @1 ms", E, "out of range", "100 ms to 2 min"},
     {"watchdog_time: 5 s", "watchdog_time: @90 s", E, "longer than 1 min", "virtual bench"},
-    {"steps: [{resistance: 0.16",
-     "kind: settable-resistance, min_resistance: 1 ohm, max_resistance: 9 ohm, steps: "
-     "@[{resistance: 0.16",
+    {STEPS_OF_A,
+     "load: {device: bank, kind: settable-resistance, command: set_ohm, feedback: a_closed, max_power: 9 kW,\n"
+     "           min_resistance: 0.05 ohm, max_resistance: 9 ohm, steps: @[{resistance: 1 ohm, power: 1 kW}],\n",
      E, "has no steps", "kind"},
+    {STEPS_OF_A,
+     "load: @{device: bank, kind: settable-resistance, command: set_ohm, feedback: a_closed,\n"
+     "           min_resistance: 0.05 ohm, max_resistance: 9 ohm,\n",
+     E, "power that the load takes is missing", "rating plate"},
+    {STEPS_OF_A,
+     "load: @{device: bank, kind: settable-resistance, command: set_ohm, max_power: 9 kW,\n"
+     "           min_resistance: 0.05 ohm, max_resistance: 9 ohm,\n",
+     E, "needs feedback", "whether the load has opened"},
+    {STEPS_OF_A,
+     "load: {device: bank, kind: settable-resistance, command: @a_steps, feedback: a_closed, max_power: 9 kW,\n"
+     "           min_resistance: 0.05 ohm, max_resistance: 9 ohm,\n",
+     E, "is set in ohm, but the point \"a_steps\" takes plain numbers", "add unit:"},
     {"      i2: {device", "      @i9: {device", E, "channel A has no signal i2", "Add i2"},
     {"i2: {device: bank", "feedback: @{device: bank, point: a_closed}\n      i2: {device: bank", E,
      "feedback is named in load", ""},

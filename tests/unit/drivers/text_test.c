@@ -105,6 +105,17 @@ START_TEST(templates_that_cannot_be)
     ck_assert_int_eq(template_fill("CURR {number}", 12.5, line, sizeof line), 0);
     ck_assert_str_eq(line, "CURR 12.5");
     ck_assert_int_eq(template_fill("CURR {number}", 12.5, line, 8), -1);
+    /* Plain decimals, whatever the size: many a device takes no exponent. */
+    static const struct {
+        double number;
+        const char *digits;
+    } plain[] = {{10, "10"},         {20, "20"},           {1000, "1000"},     {32767, "32767"},
+                 {0, "0"},           {-0.5, "-0.5"},       {0.0986, "0.0986"}, {160.0 / 3, "53.3333333"},
+                 {2e-05, "0.00002"}, {1234567, "1234567"}, {0.1 + 0.2, "0.3"}};
+    for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++) {
+        ck_assert_int_eq(template_fill("{number}", plain[i].number, line, sizeof line), 0);
+        ck_assert_str_eq(line, plain[i].digits);
+    }
 }
 END_TEST
 

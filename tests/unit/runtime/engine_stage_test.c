@@ -262,6 +262,13 @@ START_TEST(closing_waits_for_the_synced_intent)
     /* An intent that is on disk already holds nothing up. */
     step_with(f, &(struct command){.kind = COMMAND_STEPS, .number = 10, .channel = 0, .intent_event = 3});
     ck_assert_int_eq(f->posted_count, 2);
+    /* A load that is set to a number is closed by its setpoint. */
+    step_with(f, &(struct command){.kind = COMMAND_SETPOINT, .number = 11, .channel = 0, .intent_event = 4});
+    ck_assert_int_eq(f->posted_count, 2);
+    atomic_store(&f->journal.synced_event, 4);
+    engine_stage_run(f->stage, 100);
+    ck_assert_int_eq(f->posted_count, 3);
+    ck_assert_uint_eq(f->posted[2].number, 11);
     fixture_free(f);
 }
 END_TEST

@@ -1,0 +1,194 @@
+/* The kinds of load besides a stepped bank over Modbus, each through the whole chain in process on the virtual clock:
+ * one that is set to a resistance (constant-current unit), one that is set to a current (constant-voltage unit), and a
+ * bank whose controller speaks words. What really flowed is asked of the virtual bench, which shares no code with the
+ * daemon; conventional load voltages are those of IEC 60974-1 (TIG 10 + 0.04 I2, MIG 14 + 0.05 I2, MMA 20 + 0.04 I2).
+ */
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "harness.h"
+#include "journal_read.h"
+#include "replay.h"
+
+enum { A, B, C };
+
+static struct harness *three_loads(void)
+{
+    static char config[PATH_CAP], scenario[PATH_CAP];
+    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/three-loads.yaml"),
+                                  .scenario =
+                                      harness_source_path(scenario, "config/examples/three-loads-scenario.yaml")};
+    return harness_new(&setup);
+}
+
+static struct vbench_channel_state truth(struct harness *h, int channel)
+{
+    struct vbench_channel_state state;
+    ck_assert(vbench_channel(h->vb, (size_t)channel, &state));
+    return state;
+}
+
+static void check_replay(struct harness *h, int64_t run_no)
+{
+    struct error err = {""};
+    struct replay_result *result = calloc(1, sizeof *result);
+    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(reader != NULL, "%s", err.text);
+    ck_assert_msg(replay_run(reader, run_no, result, &err) == 0, "%s", err.text);
+    ck_assert_msg(result->differences == 0, "%s", result->told[0]);
+    ck_assert_int_gt(result->events, 10);
+    ck_assert(result->has_verdict);
+    journal_reader_close(reader);
+    free(result);
+}
+
+static bool flows(struct harness *h, void *ctx)
+{
+    return truth(h, *(const int *)ctx).i2_a > 100;
+}
+
+static bool stopped(struct harness *h, void *ctx)
+{
+    return truth(h, *(const int *)ctx).i2_a < 1;
+}
+
+static int bench_bus(struct harness *h, const char *name)
+{
+    for (int i = 0; i < h->config->bench.bus_count; i++)
+        if (strcmp(h->config->bench.bus_names[i], name) == 0)
+            return i;
+    ck_abort_msg("no bus %s", name);
+}
+
+static int64_t start_proof(struct harness *h, const char *channel, const char *unit)
+{
+    harness_rig(h, channel);
+    struct input_operator order = harness_start_order(h, channel, unit, 0, PROCEDURE_PROOF);
+    order.run.cycles = 2;
+    int64_t run = harness_start(h, &order);
+    int at = channel[0] - 'A';
+    ck_assert(harness_run_until(h, flows, &at, 2 * H_MINUTE));
+    harness_run_for(h, 20 * H_SECOND);
+    return run;
+}
+
+/* Held from cold, everything open afterwards, and the same to the bit when it is judged again. */
+static void check_held(struct harness *h, const char *channel, int64_t run, double current_a, double load_v)
+{
+    struct verdict v;
+    harness_run_until_done(h, channel, 40 * H_MINUTE);
+    harness_run_for(h, 5 * H_SECOND);
+    ck_assert(harness_verdict(h, run, &v));
+    ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
+    ck_assert_double_eq_tol(v.current_a, current_a, 0.02 * current_a);
+    ck_assert_double_eq_tol(v.load_voltage_v, load_v, 0.03 * load_v);
+    ck_assert_uint_eq(truth(h, channel[0] - 'A').closed_mask, 0);
+    ck_assert_double_lt(truth(h, channel[0] - 'A').i2_a, 0.01);
+    check_replay(h, run);
+}
+
+START_TEST(a_load_set_to_a_resistance)
+{
+    struct harness *h = three_loads();
+    struct event steps;
+    harness_prove_watchdogs(h);
+    int64_t run = start_proof(h, "A", "config/examples/units/hq-0147.yaml");
+    /* 16.4 V at 160 A: 0.1025 ohm at the unit's terminals, 3.9 milliohm of them in the leads. The register counts
+     * tenths of a milliohm. */
+    ck_assert_double_eq_tol(truth(h, A).u2_v / truth(h, A).i2_a, 16.4 / 160, 0.0002);
+    ck_assert(harness_find_event(h, EVENT_STEPS, "A", &steps));
+    check_held(h, "A", run, 160, 16.4);
+    harness_free(h);
+}
+END_TEST
+
+START_TEST(a_load_set_to_a_current)
+{
+    struct harness *h = three_loads();
+    harness_prove_watchdogs(h);
+    int64_t run = start_proof(h, "B", "config/examples/units/hq-0163.yaml");
+    ck_assert_double_eq_tol(truth(h, B).i2_a, 200, 0.01);
+    check_held(h, "B", run, 200, 24);
+    harness_free(h);
+}
+END_TEST
+
+START_TEST(a_load_controller_that_speaks_words)
+{
+    struct harness *h = three_loads();
+    harness_prove_watchdogs(h);
+    int64_t run = start_proof(h, "C", "config/examples/units/hq-0152.yaml");
+    ck_assert_double_eq_tol(truth(h, C).i2_a, 140, 3);
+    harness_run_until_done(h, "C", 40 * H_MINUTE);
+    harness_run_for(h, 5 * H_SECOND);
+    struct verdict v;
+    ck_assert(harness_verdict(h, run, &v));
+    ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
+    ck_assert_uint_eq(truth(h, C).closed_mask, 0);
+    check_replay(h, run);
+    harness_free(h);
+}
+END_TEST
+
+/* The controller answers nothing any more while its load is on: its own watchdog opens, and that is what the run says.
+ */
+START_TEST(a_text_controller_that_falls_silent)
+{
+    struct harness *h = three_loads();
+    struct verdict v;
+    int at = C;
+    harness_prove_watchdogs(h);
+    int64_t run = start_proof(h, "C", "config/examples/units/hq-0152.yaml");
+    h->bus_silent[bench_bus(h, "words")] = true;
+    ck_assert(harness_run_until(h, stopped, &at, 15 * H_SECOND)); /* its limit is 10 s here */
+    harness_run_until_done(h, "C", 5 * H_MINUTE);
+    harness_run_for(h, 5 * H_SECOND);
+    ck_assert(harness_verdict(h, run, &v));
+    ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
+    ck_assert_int_ge(harness_count_events(h, EVENT_INTERLOCK, "C", -1), 1);
+    check_replay(h, run);
+    harness_free(h);
+}
+END_TEST
+
+/* A load that holds a current under a unit that holds its current: refused before anything closes. */
+START_TEST(what_does_not_go_together_is_refused)
+{
+    struct harness *h = three_loads();
+    char words[TEXT_CAP] = "";
+    harness_prove_watchdogs(h);
+    harness_rig(h, "B");
+    struct input_operator order = harness_start_order(h, "B", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_PROOF);
+    order.run.run_no = runtime_next_run_no(h->rt);
+    ck_assert_int_eq(harness_order(h, &order, words), 1);
+    ck_assert_msg(strstr(words, "against each other") != NULL, "%s", words);
+    harness_rig(h, "A");
+    order = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_PROOF);
+    order.run.run_no = runtime_next_run_no(h->rt);
+    order.run.target_resistance_ohm = 25;
+    ck_assert_int_eq(harness_order(h, &order, words), 1);
+    ck_assert_msg(strstr(words, "can be set from 0.02 to 20 ohm") != NULL, "%s", words);
+    ck_assert_int_eq(harness_count_events(h, EVENT_INTENT, "A", -1), 1); /* the watchdog's proof alone */
+    harness_free(h);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("three loads");
+    TCase *t = tcase_create("three loads");
+    tcase_set_timeout(t, 110);
+    tcase_add_test(t, a_load_set_to_a_resistance);
+    tcase_add_test(t, a_load_set_to_a_current);
+    tcase_add_test(t, a_load_controller_that_speaks_words);
+    tcase_add_test(t, a_text_controller_that_falls_silent);
+    tcase_add_test(t, what_does_not_go_together_is_refused);
+    suite_add_tcase(suite, t);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
