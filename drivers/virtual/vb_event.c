@@ -149,8 +149,14 @@ static void do_circuit(struct vbench *vb, const struct vb_event *e)
     case VB_DO_CLOSE_BREAKER:
         k->breaker_open = false;
         break;
+    case VB_DO_PHASE_LOSS:
+        k->phase_share[e->phase] = 0;
+        break;
+    case VB_DO_PHASE_VOLTAGE:
+        k->phase_share[e->phase] = e->value;
+        break;
     default:
-        k->phase_lost = e->action == VB_DO_PHASE_LOSS;
+        k->phase_share[e->phase] = 1;
         break;
     }
     for (int c = 0; c < vb->channel_count && why != VBENCH_TRIP_NONE; c++)

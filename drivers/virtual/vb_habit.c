@@ -166,8 +166,9 @@ double vb_habit_scale(const struct vbench *vb, const struct vb_unit *u)
     if (u->engine)
         scale *= u->rpm / u->rated_rpm;
     int circuit = u->plug >= 0 ? vb->channel[u->plug].circuit : -1;
-    if (circuit >= 0 && vb->circuit[circuit].phase_lost && u->phases == 3)
-        scale *= u->phase_loss_share;
+    for (int k = 0; circuit >= 0 && u->phases == 3 && k < 3; k++)
+        if (vb->circuit[circuit].phase_share[k] < 0.5)
+            return scale * u->phase_loss_share;
     return scale > 0 ? scale : 0;
 }
 

@@ -113,25 +113,38 @@ static double mean(const struct vb_unit *u, double value)
     return u && u->ac ? value * (2 * u->balance - 1) : value;
 }
 
+/* A load of constant power takes from each phase by its voltage: what three carried, two must when one is gone. */
 static double share_of_phase(const struct vb_circuit *k, int phase, double amps)
 {
+    double sum = k->phase_share[0] + k->phase_share[1] + k->phase_share[2];
     if (k->phases != 3)
         return phase == 0 ? amps : 0;
-    if (!k->phase_lost)
-        return amps;
-    return phase == 2 ? 0 : amps * 1.5; /* what three carried, two must */
+    return sum > 0 ? amps * 3 * k->phase_share[phase] / sum : 0;
 }
 
 static double volts_of_phase(const struct vb_circuit *k, int phase, double volts)
 {
     if (k->phases != 3)
         return phase == 0 ? volts : 0;
-    return k->phase_lost && phase == 2 ? 0 : volts / sqrt(3);
+    return k->phase_share[phase] * volts / sqrt(3);
+}
+
+/* Mean of the three voltages between lines; the phases stay 120 degrees apart. */
+static double volts_between_lines(const struct vb_circuit *k, double volts)
+{
+    double sum = 0;
+    if (k->phases != 3)
+        return volts;
+    for (int i = 0; i < 3; i++) {
+        double a = k->phase_share[i], b = k->phase_share[(i + 1) % 3];
+        sum += sqrt(a * a + b * b + a * b);
+    }
+    return volts * sum / (3 * sqrt(3));
 }
 
 static double of_unit(const struct vbench *vb, const struct vb_channel *c, int kind)
 {
-    static const struct vb_circuit none = {.phases = 1};
+    static const struct vb_circuit none = {.phases = 1, .phase_share = {1, 1, 1}};
     if (c->unit < 0)
         return kind >= P_T_A && kind <= P_T_INTAKE ? vb->room_degc : 0;
     const struct vb_unit *u = &vb->unit[c->unit];
@@ -139,7 +152,7 @@ static double of_unit(const struct vbench *vb, const struct vb_channel *c, int k
     double air = isnan(u->intake_degc) ? vb->room_degc : u->intake_degc;
     switch (kind) {
     case P_U1:
-        return u->u1_v;
+        return volts_between_lines(k, u->u1_v);
     case P_U1_A:
     case P_U1_B:
     case P_U1_C:
@@ -202,7 +215,7 @@ static double of_circuit(const struct vb_circuit *k, int kind)
     double va;
     switch (kind) {
     case P_CIRCUIT_U:
-        return k->u_v;
+        return volts_between_lines(k, k->u_v);
     case P_CIRCUIT_U_A:
     case P_CIRCUIT_U_B:
     case P_CIRCUIT_U_C:

@@ -193,6 +193,7 @@ static const struct action actions[VB_ACTIONS] = {
     [VB_DO_CLOSE_BREAKER] = {"close-breaker", 'k', NULL},
     [VB_DO_PHASE_LOSS] = {"phase-loss", 'k', NULL},
     [VB_DO_PHASE_BACK] = {"phase-back", 'k', NULL},
+    [VB_DO_PHASE_VOLTAGE] = {"phase-voltage", 'k', "share"},
     [VB_DO_LEAD_OPEN] = {"lead-open", 'c', NULL},
     [VB_DO_LEAD_SHORT] = {"lead-short", 'c', NULL},
     [VB_DO_LEAD_MEND] = {"lead-mend", 'c', NULL},
@@ -273,8 +274,11 @@ int vb_scenario_event(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, stru
         e->channel = vb_scenario_channel(vb, y, m, "channel", -2);
     if (a->object == 's')
         e->step = (int)vb_yaml_integer(y, m, "step", 0, 0, STEPS_MAX - 1);
-    if (a->object == 'k')
+    if (a->object == 'k') {
+        static const char *const phases[] = {"a", "b", "c", NULL};
         e->circuit = vb_scenario_circuit(vb, y, m, "circuit", -2);
+        e->phase = vb_yaml_word(y, m, "phase", phases, 2);
+    }
     if (a->object == 'u')
         e->unit = vb_scenario_unit(vb, y, m, "unit", -2);
     if (a->object == 'r') /* without a unit: the channel is cleared */

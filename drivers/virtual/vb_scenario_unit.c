@@ -37,6 +37,8 @@ int vb_scenario_circuits(struct vbench *vb, struct vb_yaml *y, yaml_node_t *list
         vb_yaml_text(y, m, "name", k->name, sizeof k->name, "");
         k->line_v = vb_yaml_number(y, m, "voltage_v", 230);
         k->phases = (int)vb_yaml_integer(y, m, "phases", 1, 1, 3);
+        for (int phase = 0; phase < 3; phase++)
+            k->phase_share[phase] = 1;
         k->hz = vb_yaml_number(y, m, "hz", 50);
         k->loop_ohm = vb_yaml_number(y, m, "loop_ohm", 0);
         breaker(y, vb_yaml_get(y, m, "breaker"), k);

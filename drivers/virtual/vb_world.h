@@ -31,8 +31,9 @@ struct vb_circuit {
     double rated_a, fast_multiple, heat_trip, tau_s;
 
     double heat; /* (I/In)^2 through a first-order lag */
-    bool breaker_open, outage, phase_lost;
-    double u_v, i_a, p_w; /* behind the breaker */
+    bool breaker_open, outage;
+    double phase_share[3]; /* of its rated voltage to neutral that each phase has; 1 */
+    double u_v, i_a, p_w;  /* behind the breaker */
 };
 
 enum vb_output { VB_CC, VB_CV };
@@ -292,6 +293,7 @@ enum vb_action {
     VB_DO_CLOSE_BREAKER,
     VB_DO_PHASE_LOSS,
     VB_DO_PHASE_BACK,
+    VB_DO_PHASE_VOLTAGE,
     VB_DO_LEAD_OPEN,
     VB_DO_LEAD_SHORT,
     VB_DO_LEAD_MEND,
@@ -322,7 +324,7 @@ enum vb_action {
 struct vb_event {
     int64_t at_ns;
     enum vb_action action;
-    int channel, circuit, device, unit, meter, step;
+    int channel, circuit, device, unit, meter, step, phase;
     double value;
     struct vb_fault fault;
     bool done;
