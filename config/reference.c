@@ -42,6 +42,11 @@ static const char opening[] =
 static const char by_name[] =
     "\n## Signals by name\n\n"
     "These names have a meaning for the bench; others are recorded and can be used in rules.\n\n"
+    "The supply is `u1` and `i1`, or with three phases `u1_a`, `u1_b`, `u1_c` (each line to neutral, near 230 V where "
+    "the "
+    "rating says 400 V line to line) and `i1_a`, `i1_b`, `i1_c`. With `phases: 3` the three count before `u1`, which "
+    "is then "
+    "line to line; with `phases: 1` `u1` counts first.\n\n"
     "| name | unit | class |\n| --- | --- | --- |\n";
 
 static void print_signals(FILE *to)

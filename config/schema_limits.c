@@ -80,11 +80,13 @@ static const struct field limits_fields[] = {
     LIMIT_Q("bank_power", bank_max_power_w, DIM_POWER, 0, 1e8, .flags = ZERO,
             .help = "All channels together, by bank, room and ventilation. Without it: no limit."),
     LIMIT_Q("supply_void", u1_void_pct, DIM_PERCENT, 0.1, 50,
-            .help =
-                "u1 further off the rated supply than this voids a cycle (from memory of IEC 60974-1, unverified)."),
+            .help = "Supply (of three phases, the one farthest off) further off the rating than this voids a cycle "
+                    "(from memory of "
+                    "IEC 60974-1, unverified)."),
     LIMIT_Q("supply_open", u1_open_pct, DIM_PERCENT, 1, 90,
             .help =
-                "u1 further off than this opens the load. Far wider than supply_void: ordinary sag must not latch."),
+                "Supply (of three phases, the one farthest off) further off than this opens the load. Far wider than "
+                "supply_void: ordinary sag must not latch."),
     LIMIT_T("on_load_cap", max_on_load_ns, 1, 864000, .help = "Longest on-load part of any cycle."),
     LIMIT_Q("band_high", band_high_pct, DIM_PERCENT, 0.1, 50,
             .help = "Test-condition band above the rated value (from memory of IEC 60974-1, unverified)."),

@@ -14,7 +14,8 @@ static const struct field rating_fields[] = {
              "load's contactors break the current; remote-contactor: by a contactor in the unit. Sticks and most "
              "engine sets are always live."},
     {"supply", FIELD_QUANTITY, AT(struct raw_rating, point.supply_v), .dim = DIM_VOLTAGE, RANGE(10, 1000),
-     .flags = OPTIONAL, .help = "Rated supply voltage U1. Needed unless phases is 0."},
+     .flags = OPTIONAL,
+     .help = "Rated supply voltage U1; of three phases line to line, as plates print it. Needed unless phases is 0."},
     {"phases", FIELD_INT, AT(struct raw_rating, point.phases), RANGE(0, 3), .fallback = "1",
      .help = "1 or 3; 0: engine or battery."},
     {"frequency", FIELD_QUANTITY, AT(struct raw_rating, point.frequency_hz), .dim = DIM_FREQUENCY, RANGE(10, 400),

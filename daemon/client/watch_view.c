@@ -34,24 +34,49 @@ static double signal_value(const json_t *channel, const char *name)
     return get_figure(json_object_get(json_object_get(channel, "signals"), name), "value");
 }
 
-/* "I2    160.9 A   in band   (156.8 A to 176.0 A)"; judged only while the load is meant to be closed. */
-static void add_value(struct watch_lines *l, const json_t *channel, const char *label, const char *name,
-                      const char *unit, double low, double high, bool judged)
+struct band {
+    double low, high; /* NAN: none */
+    bool judged;      /* only while the load is meant to be closed */
+};
+
+/* "I2    160.9 A   in band   (156.8 A to 176.0 A)"; `judged_v` is held against the band. */
+static void add_figure(struct watch_lines *l, const char *label, const char *unit, double v, double judged_v,
+                       const char *quality, const struct band *b)
 {
     char line[WATCH_LINE_CAP], value[48];
-    double v = signal_value(channel, name);
-    const char *quality = get_word(json_object_get(json_object_get(channel, "signals"), name), "quality");
     print_figure(value, sizeof value, v, 1, unit);
     (void)text_format(line, sizeof line, "%-4s %10s", label, value);
     if (quality[0] && strcmp(quality, "good") != 0)
         (void)text_append(line, sizeof line, "   %s", quality);
-    else if (!isnan(v) && !isnan(low) && judged)
-        (void)text_append(line, sizeof line, "   %-7s", v < low ? "LOW" : v > high ? "HIGH" : "in band");
-    else if (!isnan(low))
+    else if (!isnan(judged_v) && !isnan(b->low) && b->judged)
+        (void)text_append(line, sizeof line, "   %-7s",
+                          judged_v < b->low    ? "LOW"
+                          : judged_v > b->high ? "HIGH"
+                                               : "in band");
+    else if (!isnan(b->low))
         (void)text_append(line, sizeof line, "          ");
-    if (!isnan(low))
-        (void)text_append(line, sizeof line, "   band %.1f to %.1f %s", low, high, unit);
+    if (!isnan(b->low))
+        (void)text_append(line, sizeof line, "   band %.1f to %.1f %s", b->low, b->high, unit);
     add_line(l, line);
+}
+
+static void add_value(struct watch_lines *l, const json_t *channel, const char *label, const char *name,
+                      const char *unit, struct band band)
+{
+    double v = signal_value(channel, name);
+    const char *quality = get_word(json_object_get(json_object_get(channel, "signals"), name), "quality");
+    add_figure(l, label, unit, v, v, quality, &band);
+}
+
+/* The supply in the rating point's volts: of three phases the mean between lines; the phase farthest off is judged. */
+static void add_supply(struct watch_lines *l, const json_t *channel, struct band band)
+{
+    double mean = get_figure(channel, "supply_v"), worst = get_figure(channel, "supply_worst_v");
+    int before = l->count;
+    add_figure(l, "U1", "V", mean, worst, "", &band);
+    if (l->count > before && !isnan(mean) && (worst < band.low || worst > band.high) &&
+        (worst < mean * 0.999 || worst > mean * 1.001))
+        (void)text_append(l->text[before], WATCH_LINE_CAP, "   one phase at %.1f V", worst);
 }
 
 static void add_air(struct watch_lines *l, const json_t *channel)
@@ -143,9 +168,9 @@ void watch_view(const json_t *channel, const struct bench_limits *limits, struct
                       get_word(point, "words"), get_word(channel, "procedure"));
     add_line(lines, line);
     add_progress(lines, channel, get_figure(point, "cycle_s"));
-    add_value(lines, channel, "I2", "i2", "A", i2 * low, i2 * high, on);
-    add_value(lines, channel, "U2", "u2", "V", u2 * low, u2 * high, on);
-    add_value(lines, channel, "U1", "u1", "V", u1 * (1 - sag), u1 * (1 + sag), true);
+    add_value(lines, channel, "I2", "i2", "A", (struct band){i2 * low, i2 * high, on});
+    add_value(lines, channel, "U2", "u2", "V", (struct band){u2 * low, u2 * high, on});
+    add_supply(lines, channel, (struct band){u1 * (1 - sag), u1 * (1 + sag), true});
     add_air(lines, channel);
     add_time(lines, channel);
     add_advice(lines, channel);

@@ -227,6 +227,8 @@ static json_t *channel_view_to_json(const struct channel_view *v, const struct b
         build_figure(&b, "on_load_goal_s", v->on_load_goal_s);
         build_figure(&b, "run_elapsed_s", v->run_elapsed_s);
         build_figure(&b, "run_expected_s", v->run_expected_s);
+        build_figure(&b, "supply_v", v->supply_v);
+        build_figure(&b, "supply_worst_v", v->supply_worst_v);
         build_text(&b, "verdict", verdict_kind_name(v->verdict));
         build_text(&b, "cause", shutoff_cause_name(v->cause));
     }

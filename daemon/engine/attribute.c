@@ -8,6 +8,7 @@
 #include "figures.h"
 #include "load.h"
 #include "procedure.h"
+#include "supply_seen.h"
 #include "track.h"
 
 enum { PROBE_FIRST_S = 5, PROBE_EVERY_S = 30, EVIDENCE_MOST_S = 20, SLOW_RESET_S = 600 };
@@ -16,8 +17,8 @@ static const int64_t probe_hold_ns = 1500000000;
 
 int64_t shutoff_evidence_ns(const struct engine *e, int ch)
 {
-    static const enum signal_kind kinds[] = {SIG_U1, SIG_I1, SIG_BREAKER_AUX, SIG_THERMAL_LAMP, SIG_ENGINE_SPEED};
-    int64_t lag = 0;
+    static const enum signal_kind kinds[] = {SIG_I1, SIG_BREAKER_AUX, SIG_THERMAL_LAMP, SIG_ENGINE_SPEED};
+    int64_t lag = supply_lag_ns(e, ch);
     for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++)
         if (signal_lag_ns(e, ch, kinds[k]) > lag)
             lag = signal_lag_ns(e, ch, kinds[k]);

@@ -5,6 +5,7 @@
 #include "error.h"
 #include "figures.h"
 #include "procedure.h"
+#include "supply_seen.h"
 #include "track.h"
 #include "trim.h"
 
@@ -64,10 +65,10 @@ static void check_cycle_means(struct engine *e, int ch, const struct cycle_resul
     struct channel *c = channel_of(e, ch);
     const struct rating_point *p = &c->run.rq.point;
     char text[REASON_CAP];
-    double off = 100 * (r->supply_v - p->supply_v) / p->supply_v;
-    double allowed = e->bench.limits.u1_void_pct;
-    if (p->supply_v > 0 && !isnan(off) && (off > allowed || off < -allowed)) {
-        (void)text_format(text, sizeof text, "supply %+.1f %% off the rated %.0f V", off, p->supply_v);
+    double off = supply_off_pct(r->supply_worst_v, p), allowed = e->bench.limits.u1_void_pct;
+    if (off > allowed || off < -allowed) {
+        (void)text_format(text, sizeof text, "supply (%s) %+.1f %% off the rated %.0f V",
+                          signal_kind_name(r->supply_where), off, p->supply_v);
         figures_void(e, ch, text);
     }
     if (r->figures.ends > 1)

@@ -15,6 +15,7 @@
 #include "procedure.h"
 #include "renewal.h"
 #include "rules.h"
+#include "supply_seen.h"
 #include "track.h"
 #include "watchdog.h"
 
@@ -110,19 +111,19 @@ static void take_boot(struct engine *e, const struct input_boot *b)
                   : "session begins: every load is open");
 }
 
+/* Each pole on its own would be truer; the warmest at each moment errs to the warm side. */
 static void heat_circuit(struct engine *e, int circuit)
 {
     const struct breaker *b = &e->bench.circuits[circuit].breaker;
     struct circuit_state *s = &e->circuits[circuit];
-    double amps = 0;
-    for (int ch = 0; ch < e->bench.channel_count; ch++) {
-        double i1 = e->bench.channels[ch].circuit == circuit ? track_supply_a(e, ch) : NAN;
-        if (!isnan(i1))
-            amps += i1;
-    }
-    double dt = seconds_of(e->step_ns - s->at_ns);
+    double phases[SUPPLY_PHASES] = {0}, amps = 0, dt = seconds_of(e->step_ns - s->at_ns);
     if (!(b->rated_a > 0) || dt < 1)
         return;
+    for (int ch = 0; ch < e->bench.channel_count; ch++)
+        if (e->bench.channels[ch].circuit == circuit)
+            supply_currents_add(e, ch, phases);
+    for (int k = 0; k < SUPPLY_PHASES; k++) /* the pole that carries most trips the breaker */
+        amps = phases[k] > amps ? phases[k] : amps;
     s->heat = breaker_heat_after(s->heat, amps / b->rated_a, dt, BREAKER_TAU_S);
     s->at_ns = e->step_ns;
 }

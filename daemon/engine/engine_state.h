@@ -103,7 +103,7 @@ enum course {
 
 /* Mean of a slow signal over the on-load part, from its own readings in their own order. */
 struct slow_mean {
-    double sum, least, most;
+    double sum;
     int64_t count;
     uint64_t taken; /* of the track */
 };
@@ -112,7 +112,7 @@ struct figures {
     bool running; /* a cycle is being measured */
     struct cycle_setup setup;
     struct cycle cycle;
-    struct slow_mean u1, intake;
+    struct slow_mean u1[3], intake; /* u1: of each source, see supply_seen.h */
     bool is_void;
     char void_text[REASON_CAP];
     bool reduced_told, rated_seen;
@@ -123,7 +123,10 @@ struct cycle_result {
     int number;
     bool valid;
     struct cycle_figures figures;
-    double supply_v, intake_degc;
+    double supply_v;               /* mean over the phases */
+    double supply_worst_v;         /* mean of the phase that is farthest off the rating */
+    enum signal_kind supply_where; /* ... which that is */
+    double intake_degc;
     double commanded_s, pause_s;
     int64_t begin_ns, length_ns;
     enum run_outcome outcome;

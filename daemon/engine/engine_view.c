@@ -7,6 +7,7 @@
 #include "load.h"
 #include "procedure.h"
 #include "renewal.h"
+#include "supply_seen.h"
 #include "track.h"
 
 static double expected_s(const struct run *r)
@@ -73,11 +74,16 @@ static void view_channel(struct engine *e, int ch, struct channel_view *v)
         .verdict = c->verdict,
         .cause = c->cause,
         .run_expected_s = NAN,
+        .supply_v = NAN,
+        .supply_worst_v = NAN,
     };
     (void)load_feedback(e, ch, LONG_AGO_NS, &v->mask_closed);
     if (c->run_no_shown)
         (void)text_copy(v->serial, sizeof v->serial, r->rq.serial);
     if (r->active) {
+        struct supply_seen supply = supply_now(e, ch, &r->rq.point);
+        v->supply_v = supply.mean;
+        v->supply_worst_v = supply.worst;
         v->run_elapsed_s = seconds_of(e->step_ns - r->begin_ns);
         v->run_expected_s = expected_s(r);
         v->cycle_elapsed_s = r->cycle > 0 ? seconds_of(e->step_ns - r->cycle_begin_ns) : 0;

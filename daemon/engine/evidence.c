@@ -5,6 +5,7 @@
 #include "error.h"
 #include "figures.h"
 #include "load.h"
+#include "supply_seen.h"
 #include "track.h"
 
 /* The window of a signal around a shutoff. */
@@ -78,34 +79,76 @@ static bool shared_loss(const struct engine *e, int ch)
     return false;
 }
 
-static double share_of(struct engine *e, int ch, enum signal_kind first, int64_t from_ns, int64_t to_ns)
+/* The readings of one channel's supply around a shutoff, source by source. */
+struct supply_around {
+    double before[SUPPLY_PHASES], least_before[SUPPLY_PHASES], after[SUPPLY_PHASES];
+};
+
+static void look_around(struct engine *e, int ch, const struct supply_sources *s, struct supply_around *a)
 {
-    double least = NAN, most = NAN;
-    for (int k = 0; k < 3; k++) {
-        const struct track *t = track_of(e, ch, (enum signal_kind)((int)first + k));
-        double v = t ? track_mean(t, from_ns, to_ns, NULL) : NAN;
-        if (isnan(v))
-            return NAN;
-        if (k == 0 || v < least)
-            least = v;
-        if (k == 0 || v > most)
-            most = v;
+    for (int k = 0; k < SUPPLY_PHASES; k++) {
+        a->before[k] = a->least_before[k] = a->after[k] = NAN;
+        if (k >= s->count)
+            continue;
+        struct window w = window_of(e, ch, s->kinds[k]);
+        a->before[k] = before(e, ch, s->kinds[k]);
+        a->least_before[k] =
+            track_least(track_of(e, ch, s->kinds[k]), w.before_from, e->channels[ch].shutoff.at.latest_ns);
+        a->after[k] = after(e, ch, s->kinds[k], true);
     }
-    return most > 0.5 ? least / most : NAN;
 }
 
-double evidence_phase_share(struct engine *e, int ch, int64_t from_ns, int64_t to_ns)
+static void supply_evidence(struct engine *e, int ch, struct evidence *ev)
 {
-    double volts = share_of(e, ch, SIG_U1_A, from_ns, to_ns), amps = share_of(e, ch, SIG_I1_A, from_ns, to_ns);
-    if (isnan(volts))
-        return amps;
-    return amps < volts ? amps : volts;
+    const struct rating_point *p = &e->channels[ch].run.rq.point;
+    struct supply_sources s = supply_sources_of(e, ch, p);
+    struct supply_around a;
+    look_around(e, ch, &s, &a);
+    ev->u1_before = supply_together(&s, a.before, p).mean;
+    ev->u1_least_before = supply_together(&s, a.least_before, p).least;
+    ev->u1_after = supply_together(&s, a.after, p).mean;
+}
+
+/* Amperes by `i1`, else of the phase that carries most. */
+static double supply_amps(struct engine *e, int ch, bool later)
+{
+    double amps = later ? after(e, ch, SIG_I1, true) : before(e, ch, SIG_I1);
+    for (int k = 0; k < SUPPLY_PHASES; k++) {
+        enum signal_kind kind = (enum signal_kind)((int)SIG_I1_A + k);
+        double phase = later ? after(e, ch, kind, true) : before(e, ch, kind);
+        amps = isnan(amps) || phase > amps ? phase : amps;
+    }
+    return amps;
+}
+
+/* The last two seconds before count; a loss that came earlier than its meter's lag shows after only. */
+static double phase_before(struct engine *e, int ch, enum signal_kind kind)
+{
+    const struct track *t = track_of(e, ch, kind);
+    int64_t to = e->channels[ch].shutoff.at.earliest_ns;
+    return t ? track_mean(t, to - 2 * SECOND_NS, to, NULL) : NAN;
+}
+
+static void phase_evidence(struct engine *e, int ch, struct evidence *ev)
+{
+    static const double unseen[SUPPLY_PHASES] = {NAN, NAN, NAN};
+    double volts[SUPPLY_PHASES], amps[SUPPLY_PHASES], volts_after[SUPPLY_PHASES];
+    if (e->channels[ch].run.rq.point.phases != 3)
+        return;
+    for (int k = 0; k < SUPPLY_PHASES; k++) {
+        enum signal_kind u = (enum signal_kind)((int)SIG_U1_A + k);
+        volts[k] = phase_before(e, ch, u);
+        volts_after[k] = after(e, ch, u, true);
+        amps[k] = phase_before(e, ch, (enum signal_kind)((int)SIG_I1_A + k));
+    }
+    ev->phase_before = supply_phases(volts, amps);
+    ev->phase_after = supply_phases(volts_after, unseen);
 }
 
 void evidence_gather(struct engine *e, int ch, struct evidence *ev)
 {
     struct channel *c = channel_of(e, ch);
-    const struct track *u2 = track_of(e, ch, SIG_U2), *i2 = track_of(e, ch, SIG_I2), *u1 = track_of(e, ch, SIG_U1);
+    const struct track *u2 = track_of(e, ch, SIG_U2), *i2 = track_of(e, ch, SIG_I2);
     const struct track *peak = track_of(e, ch, SIG_U2_PEAK), *bank = track_of(e, ch, SIG_U_BANK);
     struct window w = window_of(e, ch, SIG_U2);
     struct cycle_figures f;
@@ -124,25 +167,22 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
         .lead_was_rising = c->run.lead.told,
         .u2_least_before = u2 ? track_least(u2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
         .i2_most_before = i2 ? track_most(i2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
-        .u1_before = before(e, ch, SIG_U1),
-        .u1_least_before = u1 ? track_least(u1, w.before_from, c->shutoff.at.latest_ns) : NAN,
-        .u1_after = after(e, ch, SIG_U1, true),
         .u1_line_after = after(e, ch, SIG_U1_LINE, true),
-        .i1_before = before(e, ch, SIG_I1),
-        .i1_after = after(e, ch, SIG_I1, true),
+        .i1_before = supply_amps(e, ch, false),
+        .i1_after = supply_amps(e, ch, true),
         .breaker_before = before(e, ch, SIG_BREAKER_AUX),
         .breaker_after = after(e, ch, SIG_BREAKER_AUX, true),
         .lamp_after = after(e, ch, SIG_THERMAL_LAMP, true),
         .speed_before = before(e, ch, SIG_ENGINE_SPEED),
         .speed_after = after(e, ch, SIG_ENGINE_SPEED, true),
         .exhaust_k = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE),
-        .phase_share = evidence_phase_share(e, ch, window_of(e, ch, SIG_U1_A).before_to - 2 * SECOND_NS,
-                                            window_of(e, ch, SIG_U1_A).before_to),
         .meter_fed_by_circuit_died = fed_meter_died(e, ch),
         .circuit_shared_loss = shared_loss(e, ch),
         .on_s =
             f.ends > 0 && f.began ? seconds_of(f.first_end.at_ns - f.begin.at_ns) : seconds_of(f.conducting.best_ns),
     };
+    supply_evidence(e, ch, ev);
+    phase_evidence(e, ch, ev);
 }
 
 static void conclude(struct shutoff *s, enum shutoff_cause cause, enum shutoff_cause second, double confidence)
@@ -184,6 +224,27 @@ static bool weigh_supply_gone(const struct evidence *ev, struct shutoff *s)
         conclude(s, CAUSE_ENGINE_STOPPED, CAUSE_NONE, 0.92);
         (void)text_format(text, TEXT_CAP, "the engine's speed fell from %.0f to %.0f 1/min", ev->speed_before,
                           ev->speed_after);
+        return true;
+    }
+    return false;
+}
+
+/* One phase of three is gone: the unit's supply, whatever the unit then did about it. */
+static bool weigh_phase_gone(const struct evidence *ev, struct shutoff *s)
+{
+    char look[REASON_CAP];
+    if (ev->phase_before.loss != PHASES_THERE) {
+        bool stands = ev->phase_before.loss == PHASE_WITHOUT_AMPERES;
+        conclude(s, CAUSE_SUPPLY_LOW, stands ? CAUSE_UNIT_FAULT : CAUSE_UNIT_PROTECTION, stands ? 0.6 : 0.85);
+        supply_phase_text(&ev->phase_before, look, sizeof look);
+        (void)text_format(s->evidence, TEXT_CAP, "before the current went: %.120s%s", look,
+                          stands ? "; look at plug, cord and the unit's input fuse" : "");
+        return true;
+    }
+    if (ev->phase_after.loss != PHASES_THERE) {
+        conclude(s, CAUSE_SUPPLY_LOST, CAUSE_NONE, 0.9);
+        supply_phase_text(&ev->phase_after, look, sizeof look);
+        (void)text_format(s->evidence, TEXT_CAP, "with the current: %.120s", look);
         return true;
     }
     return false;
@@ -284,11 +345,6 @@ static void weigh_unit(const struct evidence *ev, struct shutoff *s)
         conclude(s, CAUSE_THERMAL_CUTOUT, CAUSE_NONE, 0.97);
         (void)text_copy(text, TEXT_CAP,
                         "current and voltage went together and the unit's over-temperature lamp is lit");
-    } else if (ev->phase_share < 0.5) {
-        conclude(s, CAUSE_SUPPLY_LOW, CAUSE_UNIT_PROTECTION, 0.8);
-        (void)text_format(text, TEXT_CAP,
-                          "one phase of the supply had gone before: the weakest at %.0f %% of the others",
-                          100 * ev->phase_share);
     } else if (ev->u1_least_before < 0.87 * ev->rated_u1_v) {
         conclude(s, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.7);
         (void)text_format(text, TEXT_CAP,
@@ -309,7 +365,7 @@ static void weigh_unit(const struct evidence *ev, struct shutoff *s)
 void evidence_weigh(const struct evidence *ev, struct shutoff *s)
 {
     s->evidence[0] = '\0';
-    if (!weigh_supply_gone(ev, s) && !weigh_path(ev, s))
+    if (!weigh_supply_gone(ev, s) && !weigh_phase_gone(ev, s) && !weigh_path(ev, s))
         weigh_unit(ev, s);
     (void)text_append(s->evidence, sizeof s->evidence, " (at %.1f s)", ev->on_s);
 }

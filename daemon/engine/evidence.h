@@ -3,6 +3,7 @@
 #define EVIDENCE_H
 
 #include "engine_state.h"
+#include "supply_seen.h"
 
 /* A figure that was not seen is NAN. before: the seconds before the shutoff; after: from the shutoff until the bench
  * opened the load. */
@@ -13,18 +14,15 @@ struct evidence {
     double bank_most_after;                 /* volts at the bank: there, the break lies behind its terminals */
     bool lead_was_rising;                   /* resistance of the load path had been told to rise */
     double u2_least_before, i2_most_before; /* in the last second before: a short shows here */
-    double u1_before, u1_least_before, u1_after, u1_line_after;
-    double i1_before, i1_after;
+    double u1_before, u1_least_before, u1_after,
+        u1_line_after;          /* in the rating point's volts; mean of phases, least of any */
+    double i1_before, i1_after; /* of the phase that carries most */
     double breaker_before, breaker_after, lamp_after, speed_before, speed_after, exhaust_k;
-    double phase_share; /* weakest phase's volts (else amperes) over the strongest's, on-load; NAN: not measured */
+    struct phase_look phase_before, phase_after; /* on-load until then by volts and amperes; since then by volts */
     bool meter_fed_by_circuit_died; /* a meter powered from the channel's circuit fell silent with the current */
     bool circuit_shared_loss;       /* another channel of the circuit lost its current at the same time */
     double on_s;                    /* on-load until then */
 };
-
-/* Weakest phase over the strongest while on-load in [from, to], by volts, else by amperes; NAN: not measured. Below
- * half counts as a phase that is gone. */
-double evidence_phase_share(struct engine *e, int ch, int64_t from_ns, int64_t to_ns);
 
 void evidence_gather(struct engine *e, int ch, struct evidence *ev);
 

@@ -4,6 +4,7 @@
 
 #include "emit.h"
 #include "error.h"
+#include "supply_seen.h"
 #include "track.h"
 #include "uncertainty.h"
 
@@ -21,7 +22,7 @@ double channel_ohm_factor(const struct engine *e, int ch)
 
 static void slow_begin(struct slow_mean *m, const struct track *t)
 {
-    *m = (struct slow_mean){.least = NAN, .most = NAN, .taken = t ? t->count : 0};
+    *m = (struct slow_mean){.taken = t ? t->count : 0};
 }
 
 bool figures_begin(struct engine *e, int ch, int64_t begin_ns)
@@ -46,7 +47,9 @@ bool figures_begin(struct engine *e, int ch, int64_t begin_ns)
         cycle_begin_after(&f->cycle, &before, begin_ns);
     }
     f->running = true;
-    slow_begin(&f->u1, track_of(e, ch, SIG_U1));
+    struct supply_sources sources = supply_sources_of(e, ch, &c->run.rq.point);
+    for (int k = 0; k < sources.count; k++)
+        slow_begin(&f->u1[k], track_of(e, ch, sources.kinds[k]));
     slow_begin(&f->intake, track_of(e, ch, SIG_T_INTAKE));
     f->is_void = false;
     f->void_text[0] = '\0';
@@ -74,7 +77,8 @@ void figures_take(struct engine *e, const struct input_readings *m, const struct
             cycle_feed(&f->cycle, CYCLE_I2, m->stamp_ns, m->half_width_ns, r->value, r->quality);
         else if (r->signal == signal[SIG_U2])
             cycle_feed(&f->cycle, CYCLE_U2, m->stamp_ns, m->half_width_ns, r->value, r->quality);
-        else if (r->signal == signal[SIG_U1] || r->signal == signal[SIG_T_INTAKE])
+        else if (r->signal == signal[SIG_U1] || r->signal == signal[SIG_U1_A] || r->signal == signal[SIG_U1_B] ||
+                 r->signal == signal[SIG_U1_C] || r->signal == signal[SIG_T_INTAKE])
             figures_slow(e, ch);
     }
 }
@@ -105,10 +109,6 @@ static void slow_take(struct slow_mean *m, const struct track *t, const struct c
             continue;
         m->sum += s->value;
         m->count++;
-        if (isnan(m->least) || s->value < m->least)
-            m->least = s->value;
-        if (isnan(m->most) || s->value > m->most)
-            m->most = s->value;
     }
 }
 
@@ -121,11 +121,31 @@ void figures_slow(struct engine *e, int ch)
     if (from == NEVER_NS)
         return;
     from += c->figures.setup.settle_ns;
-    const struct track *u1 = track_of(e, ch, SIG_U1), *intake = track_of(e, ch, SIG_T_INTAKE);
-    if (u1)
-        slow_take(&c->figures.u1, u1, &f, from);
+    struct supply_sources sources = supply_sources_of(e, ch, &c->run.rq.point);
+    for (int k = 0; k < sources.count; k++)
+        slow_take(&c->figures.u1[k], track_of(e, ch, sources.kinds[k]), &f, from);
+    const struct track *intake = track_of(e, ch, SIG_T_INTAKE);
     if (intake)
         slow_take(&c->figures.intake, intake, &f, from);
+}
+
+/* Mean over the on-load part; where no reading fell into it, the latest that still counts. */
+static double slow_result(struct engine *e, int ch, const struct slow_mean *m, enum signal_kind kind)
+{
+    return m->count > 0 ? m->sum / (double)m->count : track_value(e, ch, kind);
+}
+
+static void close_supply(struct engine *e, int ch, struct cycle_result *r)
+{
+    const struct channel *c = channel_of(e, ch);
+    struct supply_sources sources = supply_sources_of(e, ch, &c->run.rq.point);
+    double means[SUPPLY_PHASES] = {NAN, NAN, NAN};
+    for (int k = 0; k < sources.count; k++)
+        means[k] = slow_result(e, ch, &c->figures.u1[k], sources.kinds[k]);
+    struct supply_seen seen = supply_together(&sources, means, &c->run.rq.point);
+    r->supply_v = seen.mean;
+    r->supply_worst_v = seen.worst;
+    r->supply_where = seen.where;
 }
 
 void figures_close(struct engine *e, int ch, int64_t end_ns, struct cycle_result *r)
@@ -137,8 +157,8 @@ void figures_close(struct engine *e, int ch, int64_t end_ns, struct cycle_result
     r->begin_ns = f->cycle.begin_ns;
     r->length_ns = end_ns - f->cycle.begin_ns;
     r->commanded_s = seconds_of(r->figures.commanded.best_ns);
-    r->supply_v = f->u1.count > 0 ? f->u1.sum / (double)f->u1.count : track_value(e, ch, SIG_U1);
-    r->intake_degc = f->intake.count > 0 ? f->intake.sum / (double)f->intake.count : track_value(e, ch, SIG_T_INTAKE);
+    close_supply(e, ch, r);
+    r->intake_degc = slow_result(e, ch, &f->intake, SIG_T_INTAKE);
 }
 
 void figures_void(struct engine *e, int ch, const char *why)

@@ -92,6 +92,13 @@ static void pull_along(struct engine *e, int ch)
     }
 }
 
+static enum shutoff_cause cause_of(struct engine *e, int ch, enum interlock which)
+{
+    if (which == INTERLOCK_LINK)
+        return CAUSE_LINK_LOST;
+    return which == INTERLOCK_SUPPLY && !supply_is_too_high(e, ch) ? CAUSE_SUPPLY_LOW : CAUSE_BENCH_INTERLOCK;
+}
+
 void interlock_trip(struct engine *e, int ch, enum interlock which, const char *text)
 {
     struct channel *c = channel_of(e, ch);
@@ -107,7 +114,7 @@ void interlock_trip(struct engine *e, int ch, enum interlock which, const char *
         emit_text(e, EVENT_ELEMENT_FAULT, ch, "%.200s", text);
     load_open(e, ch, true);
     if (c->run.active)
-        run_cut_short(e, ch, which == INTERLOCK_LINK ? CAUSE_LINK_LOST : CAUSE_BENCH_INTERLOCK, text);
+        run_cut_short(e, ch, cause_of(e, ch, which), text);
     set_state(e, ch, STATE_LOCKED);
     emit_notify(e, ch, wakes(which) ? NOTIFY_NOW : NOTIFY_MORNING, "Channel %.47s locked: %.150s",
                 bench_channel_of(e, ch)->name, text);

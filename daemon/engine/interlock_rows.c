@@ -7,6 +7,7 @@
 #include "interlock.h"
 #include "load.h"
 #include "renewal.h"
+#include "supply_seen.h"
 #include "track.h"
 
 static bool bank_hot(struct engine *e, int ch, char *text)
@@ -205,15 +206,30 @@ static bool max_on_load(struct engine *e, int ch, char *text)
 static bool supply(struct engine *e, int ch, char *text)
 {
     const struct channel *c = &e->channels[ch];
-    double rated = c->run.rq.point.supply_v, u1 = track_value(e, ch, SIG_U1);
-    if (!c->run.active || c->course == COURSE_CONFIRM || c->course == COURSE_EVIDENCE || !(rated > 0) || isnan(u1) ||
-        u1 < 0.5 * rated)
+    const struct rating_point *p = &c->run.rq.point;
+    if (!c->run.active || c->course == COURSE_CONFIRM || c->course == COURSE_EVIDENCE)
         return false;
-    double off = 100 * (u1 - rated) / rated;
-    if (off <= e->bench.limits.u1_open_pct && off >= -e->bench.limits.u1_open_pct)
+    struct supply_seen seen = supply_now(e, ch, p);
+    if (supply_is_dead(&seen, p))
         return false;
-    (void)text_format(text, REASON_CAP, "supply at %.0f V, %+.0f %% off the rated %.0f V", u1, off, rated);
+    bool on_load = load_is_on(c) && track_value(e, ch, SIG_I2) > 0.2 * c->run.point.current_a;
+    struct phase_look phases = supply_phases_now(e, ch, p, on_load);
+    if (phases.loss != PHASES_THERE) {
+        supply_phase_text(&phases, text, REASON_CAP);
+        return true;
+    }
+    double off = supply_off_pct(seen.worst, p), limit = e->bench.limits.u1_open_pct;
+    if (!(off > limit || off < -limit))
+        return false;
+    (void)text_format(text, REASON_CAP, "supply at %.0f V (%s), %+.0f %% off the rated %.0f V", seen.worst,
+                      signal_kind_name(seen.where), off, p->supply_v);
     return true;
+}
+
+bool supply_is_too_high(struct engine *e, int ch)
+{
+    const struct rating_point *p = &e->channels[ch].run.rq.point;
+    return supply_off_pct(supply_now(e, ch, p).worst, p) > e->bench.limits.u1_open_pct;
 }
 
 static bool journal(struct engine *e, int ch, char *text)
@@ -301,7 +317,8 @@ static int64_t power_patience(const struct engine *e, int ch)
 
 static int64_t supply_patience(const struct engine *e, int ch)
 {
-    return SECOND_NS + longest_lag(e, ch, SIG_U1, SIG_I2);
+    int64_t own = supply_lag_ns(e, ch), current = signal_lag_ns(e, ch, SIG_I2);
+    return SECOND_NS + (own > current ? own : current);
 }
 
 static int64_t cross_patience(const struct engine *e, int ch)

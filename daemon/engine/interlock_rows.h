@@ -20,6 +20,9 @@ struct interlock_row {
 extern const struct interlock_row interlock_rows[];
 extern const int interlock_row_count;
 
+/* The supply is too high, not too low or short of a phase. */
+bool supply_is_too_high(struct engine *e, int ch);
+
 /* When the present on-load time began, for its limit; NEVER_NS: the load is open or opening. */
 int64_t interlock_on_load_since_ns(const struct channel *c);
 

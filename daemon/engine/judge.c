@@ -79,7 +79,7 @@ static uint32_t deviations_of(struct engine *e, int ch, const struct cycle_resul
     struct seen_conditions seen = {
         .current_a = at->figures.current_a.mean,
         .load_voltage_v = at->figures.voltage_v.mean,
-        .supply_v = at->supply_v,
+        .supply_v = at->supply_worst_v,
         .intake_degc = at->intake_degc,
         .altitude_m = e->bench.limits.altitude_m,
         .at_equilibrium = r->at_equilibrium,
@@ -192,11 +192,11 @@ static void say_reason(const struct run *r, enum ending ending, const struct all
 }
 
 /* A cause outside the unit is a finding on the installation. */
-static void say_finding(const struct engine *e, int ch, const struct run *r, struct verdict *v)
+static void say_finding(const struct engine *e, int ch, const struct run *r, bool by_shutoff, struct verdict *v)
 {
     const struct bench_channel *b = bench_channel_of(e, ch);
     size_t cap = sizeof v->finding;
-    const char *evidence = r->has_first_shutoff ? r->first_shutoff.evidence : r->ending_text;
+    const char *evidence = by_shutoff ? r->first_shutoff.evidence : r->ending_text;
     switch (v->cause) {
     case CAUSE_SUPPLY_LOST:
     case CAUSE_SUPPLY_LOW:
@@ -262,7 +262,8 @@ static const struct cycle_result *deciding_cycle(const struct run *r, enum endin
 void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
 {
     struct run *r = &channel_of(e, ch)->run;
-    struct cycle_result none = {.supply_v = NAN, .intake_degc = track_value(e, ch, SIG_T_INTAKE)};
+    struct cycle_result none = {
+        .supply_v = NAN, .supply_worst_v = NAN, .intake_degc = track_value(e, ch, SIG_T_INTAKE)};
     none.figures.current_a.mean = none.figures.voltage_v.mean = NAN;
     const struct cycle_result *at = r->has_last ? deciding_cycle(r, ending) : &none;
     bool by_shutoff = at == &r->shutoff_cycle;
@@ -299,5 +300,5 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     struct allowed a = verdict_allowed(&k);
     v->kind = a.kind;
     say_reason(r, ending, &a, outcome, v);
-    say_finding(e, ch, r, v);
+    say_finding(e, ch, r, by_shutoff, v);
 }

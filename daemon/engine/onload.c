@@ -9,6 +9,7 @@
 #include "lead_watch.h"
 #include "load.h"
 #include "procedure.h"
+#include "supply_seen.h"
 #include "track.h"
 
 /* Highest value of a voltage since the output was commanded on; 0 when none was read. */
@@ -29,13 +30,15 @@ static double highest_since_on(struct engine *e, int ch, enum signal_kind kind)
 static bool supply_is_gone(struct engine *e, int ch)
 {
     const struct bench_channel *b = bench_channel_of(e, ch);
-    const struct bench_signal *s = signal_of(e, ch, SIG_U1);
-    double u1 = track_value(e, ch, SIG_U1), rated = e->channels[ch].run.rq.point.supply_v;
+    const struct rating_point *p = &e->channels[ch].run.rq.point;
+    struct supply_sources sources = supply_sources_of(e, ch, p);
+    struct supply_seen seen = supply_now(e, ch, p);
     if (b->circuit < 0)
         return false;
-    if (u1 < 0.5 * rated || contact_is(e, ch, SIG_BREAKER_AUX, false))
+    if (supply_is_dead(&seen, p) || contact_is(e, ch, SIG_BREAKER_AUX, false))
         return true;
-    return isnan(u1) && s && e->bench.devices[s->device].powered_from == b->circuit;
+    const struct bench_signal *s = sources.count > 0 ? signal_of(e, ch, sources.kinds[0]) : NULL;
+    return isnan(seen.worst) && s && e->bench.devices[s->device].powered_from == b->circuit;
 }
 
 /* No current at all says nothing about the unit: it had no supply, it gave its no-load voltage (the path is open), or
@@ -44,9 +47,14 @@ static enum shutoff_cause cause_of_nothing(struct engine *e, int ch, char *text)
 {
     double u = highest_since_on(e, ch, SIG_U2), peak = highest_since_on(e, ch, SIG_U2_PEAK);
     double seen = peak > u ? peak : u;
+    struct phase_look phases = supply_phases_now(e, ch, &e->channels[ch].run.rq.point, false);
     if (supply_is_gone(e, ch)) {
         (void)text_copy(text, REASON_CAP, "no current, and the unit has no supply");
         return CAUSE_SUPPLY_LOST;
+    }
+    if (phases.loss != PHASES_THERE) {
+        supply_phase_text(&phases, text, REASON_CAP);
+        return CAUSE_SUPPLY_LOW;
     }
     if (seen > 1.3 * e->channels[ch].run.point.voltage_v) {
         (void)text_format(text, REASON_CAP, "no current at %.0f V", seen);
@@ -102,21 +110,20 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         never_reached(e, ch, f->current_a.mean);
 }
 
-/* Why the current is below rated, from what moved with it; told as a finding too where it is the installation. */
+/* Why the current is below rated, from what moved with it. */
 static const char *why_reduced(struct engine *e, int ch)
 {
     const struct channel *c = channel_of(e, ch);
-    double u = track_value(e, ch, SIG_U2), u1 = track_value(e, ch, SIG_U1), rated = c->run.rq.point.supply_v;
-    double share = evidence_phase_share(e, ch, e->step_ns - 3 * SECOND_NS, e->step_ns);
-    if (share < 0.5) {
-        emit_text(e, EVENT_FINDING, ch, "supply: one phase is gone or weak, %.0f %% of the others", 100 * share);
+    const struct rating_point *p = &c->run.rq.point;
+    double u = track_value(e, ch, SIG_U2);
+    struct supply_seen seen = supply_now(e, ch, p);
+    if (supply_phases_now(e, ch, p, true).loss != PHASES_THERE)
         return "one phase of the supply is gone: supply-limited";
-    }
-    if (rated > 0 && u1 < 0.95 * rated)
+    if (seen.least < 0.95 * p->supply_v)
         return "the supply is low as well: supply-limited";
     if (u > 0.98 * c->run.point.voltage_v)
         return "the voltage has not moved: the load's resistance has drifted";
-    if (rated > 0 && isnan(u1) && c->run.rq.point.phases > 0)
+    if (p->supply_v > 0 && isnan(seen.worst) && p->phases > 0)
         return "the unit gives less: thermal, or supply-limited; the supply is not measured";
     return "the unit gives less: thermal, or its own drift";
 }
@@ -145,17 +152,22 @@ static void check_reduced(struct engine *e, int ch)
     (void)text_copy(v->text, sizeof v->text, why);
 }
 
+static void void_if_lost(struct engine *e, int ch, enum signal_kind kind)
+{
+    int s = bench_channel_of(e, ch)->signal[kind];
+    if (s < 0 || !track_is_lost(e, s))
+        return;
+    char text[REASON_CAP];
+    (void)text_format(text, sizeof text, "%.47s was lost", e->bench.signals[s].name);
+    figures_void(e, ch, text);
+}
+
 static void check_judgement_signals(struct engine *e, int ch)
 {
-    static const enum signal_kind kinds[] = {SIG_U1, SIG_T_INTAKE};
-    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
-        int s = bench_channel_of(e, ch)->signal[kinds[k]];
-        if (s < 0 || !track_is_lost(e, s))
-            continue;
-        char text[REASON_CAP];
-        (void)text_format(text, sizeof text, "%.47s was lost", e->bench.signals[s].name);
-        figures_void(e, ch, text);
-    }
+    struct supply_sources sources = supply_sources_of(e, ch, &e->channels[ch].run.rq.point);
+    for (int k = 0; k < sources.count; k++)
+        void_if_lost(e, ch, sources.kinds[k]);
+    void_if_lost(e, ch, SIG_T_INTAKE);
 }
 
 void onload_look(struct engine *e, int ch, const struct cycle_figures *f)

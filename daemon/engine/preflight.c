@@ -13,6 +13,7 @@
 #include "renewal.h"
 #include "settable_load.h"
 #include "stagger.h"
+#include "supply_seen.h"
 #include "track.h"
 #include "trim.h"
 #include "watchdog.h"
@@ -216,17 +217,29 @@ static enum preflight_result circuit(const struct ask *a)
 
 static enum preflight_result supply_voltage(const struct ask *a)
 {
-    double rated = a->rq->point.supply_v;
-    if (!(rated > 0) || a->rq->point.phases == 0)
-        return PREFLIGHT_NOT_ASKED;
-    double u1 = track_supply_v(a->e, a->ch);
-    if (isnan(u1) && a->b->circuit >= 0)
-        u1 = a->e->bench.circuits[a->b->circuit].voltage_v;
-    if (!(u1 > 0.3 * rated))
-        return say(a, PREFLIGHT_WARN, "the supply voltage is not seen");
-    double off = 100 * (u1 - rated) / rated;
-    (void)text_format(a->text, REASON_CAP, "%.0f V, the rating point is for %.0f V (%+.1f %%)", u1, rated, off);
+    const struct rating_point *p = &a->rq->point;
     const struct bench_limits *l = &a->e->bench.limits;
+    if (!(p->supply_v > 0) || p->phases == 0)
+        return PREFLIGHT_NOT_ASKED;
+    struct supply_seen seen = supply_now(a->e, a->ch, p);
+    struct phase_look phases = supply_phases_now(a->e, a->ch, p, false);
+    if (isnan(seen.worst))
+        seen.worst = seen.most = supply_nominal_v(a->e, a->ch, p);
+    if (!(seen.most > 0.3 * p->supply_v))
+        return say(a, PREFLIGHT_WARN, "the supply voltage is not seen");
+    if (phases.loss != PHASES_THERE) {
+        supply_phase_text(&phases, a->text, REASON_CAP);
+        return PREFLIGHT_REFUSE;
+    }
+    double off = supply_off_pct(seen.worst, p);
+    if (seen.where == SIG_U1)
+        (void)text_format(a->text, REASON_CAP, "%.0f V, the rating point is for %.0f V (%+.1f %%)", seen.worst,
+                          p->supply_v, off);
+    else
+        (void)text_format(a->text, REASON_CAP,
+                          "%.0f V in the mean, the phase farthest off (%s) at %.0f V; the rating point is for %.0f V "
+                          "(%+.1f %%)",
+                          seen.mean, signal_kind_name(seen.where), seen.worst, p->supply_v, off);
     if (off > l->u1_open_pct || off < -l->u1_open_pct)
         return PREFLIGHT_REFUSE;
     return off > l->u1_void_pct || off < -l->u1_void_pct ? PREFLIGHT_WARN : PREFLIGHT_PASS;

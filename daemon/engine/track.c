@@ -145,27 +145,3 @@ void track_tell_losses(struct engine *e)
                           e->bench.signals[i].name, signal_class_name(e->bench.signals[i].cls));
     }
 }
-
-double track_supply_v(struct engine *e, int ch)
-{
-    double volts = track_value(e, ch, SIG_U1);
-    if (!isnan(volts))
-        return volts;
-    for (int k = 0; k < 3; k++) {
-        double phase = track_value(e, ch, (enum signal_kind)(SIG_U1_A + k));
-        if (isnan(phase))
-            return NAN;
-        volts = isnan(volts) || phase < volts ? phase : volts;
-    }
-    return volts * sqrt(3);
-}
-
-double track_supply_a(struct engine *e, int ch)
-{
-    double amps = track_value(e, ch, SIG_I1);
-    for (int k = 0; k < 3; k++) {
-        double phase = track_value(e, ch, (enum signal_kind)(SIG_I1_A + k));
-        amps = isnan(amps) || phase > amps ? phase : amps;
-    }
-    return amps;
-}

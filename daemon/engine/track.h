@@ -14,13 +14,6 @@ const struct bench_signal *signal_of(const struct engine *e, int ch, enum signal
 /* Latest good value that still counts at the step's time (age by arrival within the signal's own limit), else NAN. */
 double track_value(struct engine *e, int ch, enum signal_kind kind);
 
-/* Supply voltage of the channel in V: `u1`, or where only the phases are measured (line to neutral), that of the lowest
- * one between lines (times the root of three). NAN: not seen. */
-double track_supply_v(struct engine *e, int ch);
-
-/* Supply current of the channel in A: `i1`, or that of the phase that carries most. NAN: not seen. */
-double track_supply_a(struct engine *e, int ch);
-
 /* Stamp of the latest good reading; LONG_AGO_NS when there was none. */
 int64_t track_stamp(const struct track *t);
 

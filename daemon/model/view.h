@@ -25,6 +25,8 @@ struct channel_view {
     double on_load_goal_s;  /* this cycle's on-load part */
     double run_elapsed_s;
     double run_expected_s; /* whole run as planned; NAN: open end */
+    double supply_v;       /* in the rating point's volts: mean of the phases, NAN when one is not seen */
+    double supply_worst_v; /* ... and the one farthest off the rating */
     uint32_t mask_commanded, mask_closed;
     double values[SIG_KIND_COUNT_]; /* latest good; NAN */
     enum quality qualities[SIG_KIND_COUNT_];

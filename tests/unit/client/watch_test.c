@@ -232,6 +232,33 @@ START_TEST(the_strip_is_the_cycle)
 }
 END_TEST
 
+/* The line of the supply in the view of a run at 400 V. */
+static void supply_line(double mean_v, double worst_v, char line[WATCH_LINE_CAP])
+{
+    json_t *channel = json_pack("{s:s, s:{s:s, s:f, s:f}, s:f, s:f}", "state", "on-load", "point", "process", "mma",
+                                "current_a", 250.0, "supply_v", 400.0, "supply_v", mean_v, "supply_worst_v", worst_v);
+    struct watch_lines lines;
+    ck_assert_ptr_nonnull(channel);
+    watch_view(channel, NULL, &lines);
+    line[0] = '\0';
+    for (int i = 0; i < lines.count; i++)
+        if (strncmp(lines.text[i], "U1 ", 3) == 0)
+            (void)text_copy(line, WATCH_LINE_CAP, lines.text[i]);
+    json_decref(channel);
+}
+
+START_TEST(the_phase_farthest_off_is_judged)
+{
+    char line[WATCH_LINE_CAP];
+    supply_line(398.2, 396, line);
+    ck_assert_str_eq(line, "U1      398.2 V   in band   band 380.0 to 420.0 V");
+    supply_line(389.3, 368, line);
+    ck_assert_str_eq(line, "U1      389.3 V   LOW       band 380.0 to 420.0 V   one phase at 368.0 V");
+    supply_line(371, 371, line);
+    ck_assert_str_eq(line, "U1      371.0 V   LOW       band 380.0 to 420.0 V");
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("watch");
@@ -241,6 +268,7 @@ int main(void)
     tcase_add_test(t, no_colours_when_asked_for_none);
     tcase_add_test(t, no_terminal_gets_plain_lines);
     tcase_add_test(t, the_strip_is_the_cycle);
+    tcase_add_test(t, the_phase_farthest_off_is_judged);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);

@@ -60,8 +60,12 @@ const struct scene scenes[] = {
      .habits = "    foldback: {from_degc: 33, per_k: 0.015, least: 0.8}\n"},
     {"supply sags, transformer", CAUSE_NONE, .tells = "supply-limited", .unit = SCENE_MMA, .act = ACT_EVENT,
      .habits = "    transformer: {sag_per_k: 0}\n", .events = {"{do: supply-voltage, circuit: c1, voltage_v: 212}"}},
-    {"phase lost", CAUSE_NONE, .tells = "phase", .unit = SCENE_THREE_PHASE, .act = ACT_EVENT,
+    {"phase lost", CAUSE_SUPPLY_LOW, .unit = SCENE_THREE_PHASE, .act = ACT_EVENT,
      .events = {"{do: phase-loss, circuit: c1}"}},
+    {"phase lost, unit shuts off", CAUSE_SUPPLY_LOST, .unit = SCENE_THREE_PHASE, .act = ACT_EVENT,
+     .habits = "    phase_loss_share: 0\n", .events = {"{do: phase-loss, circuit: c1, phase: a}"}},
+    {"phase lost, seen by amperes only", CAUSE_SUPPLY_LOW, .unit = SCENE_THREE_PHASE, .act = ACT_EVENT,
+     .no_phase_volts = true, .events = {"{do: phase-loss, circuit: c1, phase: b}"}},
     {"sense wire of the voltage off", CAUSE_NONE, .tells = "sense leads", .act = ACT_EVENT,
      .events = {"{do: sense-off, meter: bank/A.u2}"}},
     {"current sensor off", CAUSE_NONE, .tells = "current sensor", .act = ACT_EVENT,
@@ -207,7 +211,7 @@ static int point_named(const struct device_map *m, const char *name)
 }
 
 /* Three-phase supply with volts and amperes of each phase. */
-static void wire_phases(struct config *c)
+static void wire_phases(struct config *c, bool amperes_only)
 {
     static const struct {
         enum signal_kind kind, like;
@@ -227,6 +231,8 @@ static void wire_phases(struct config *c)
         text_copy(s->name, sizeof s->name, phases[i].point);
         c->signal_sources[b->signal_count] =
             (struct signal_source){meter, point_named(&c->maps[c->devices[meter].map], phases[i].point)};
+        if (amperes_only && phases[i].like == SIG_U1)
+            continue;
         b->channels[0].signal[phases[i].kind] = b->signal_count++;
     }
 }
@@ -268,7 +274,7 @@ void draw_edit(struct config *c, void *draw)
             if (b->signals[i].kind == SIG_I2 || b->signals[i].kind == SIG_U2 || b->signals[i].kind == SIG_U_BANK)
                 b->signals[i].mean = MEAN_RMS;
     if (s->unit == SCENE_THREE_PHASE)
-        wire_phases(c);
+        wire_phases(c, s->no_phase_volts);
     if (d->missing != SIG_OTHER)
         a->signal[d->missing] = -1;
 }

@@ -28,7 +28,8 @@ struct scene {
     double back_after_s;   /* time between events; 0: 12 */
     const char *lead_more; /* further keys of the lead */
     bool meter_fed_by_circuit;
-    bool lamp; /* the lamp is read in place of the case's temperature */
+    bool no_phase_volts; /* of three phases, only the amperes are read one by one */
+    bool lamp;           /* the lamp is read in place of the case's temperature */
 };
 
 extern const struct scene scenes[];

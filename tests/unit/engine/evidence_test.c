@@ -42,7 +42,7 @@ static struct evidence on_load(struct draw *d)
     ev.i1_after = 0.3 + 0.5 * uniform(d);
     ev.breaker_before = ev.breaker_after = 1;
     ev.lamp_after = uniform(d) < 0.5 ? 0 : NAN;
-    ev.speed_before = ev.speed_after = ev.phase_share = NAN;
+    ev.speed_before = ev.speed_after = NAN;
     ev.exhaust_k = 20 * uniform(d);
     ev.on_s = 30 + 300 * uniform(d);
     return ev;

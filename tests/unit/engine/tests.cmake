@@ -20,6 +20,8 @@ target_include_directories(engine_rule_trial_test PRIVATE ${CMAKE_CURRENT_SOURCE
 target_link_libraries(engine_rule_trial_test PRIVATE PkgConfig::jansson)
 target_compile_definitions(engine_rule_trial_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
 add_dependencies(engine_rule_trial_test soakbench)
+unit_test(engine_supply_seen_test SOURCES ${engine_tests}/supply_seen_test.c LINKS engine m)
+unit_test(engine_three_phase_test SOURCES ${engine_tests}/three_phase_test.c LINKS harness m)
 # All pairs of the walk, and fresh seeds for the causes.
 add_test(NAME engine_walk_long COMMAND engine_walk_test)
 set_tests_properties(engine_walk_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)
