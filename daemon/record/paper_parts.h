@@ -42,6 +42,9 @@ void paper_figure(char *to, size_t cap, double value, int digits, const char *un
 void paper_measured(char *to, size_t cap, const struct run_data *d, enum signal_kind kind, double value, int digits,
                     const char *unit);
 
+/* The run's supply voltage likewise; where it comes from phases, line to line from their meters' statement. */
+void paper_measured_supply(char *to, size_t cap, const struct run_data *d, double value);
+
 /* The run's signal of a kind, NULL when the channel has none. */
 const struct bench_signal *paper_signal(const struct run_data *d, enum signal_kind kind);
 

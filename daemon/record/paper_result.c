@@ -62,7 +62,7 @@ void paper_result(struct record *r)
     paper_figure(own, sizeof own, v->own_percent_on, 1, "%");
     paper_measured(current, sizeof current, r->data, SIG_I2, v->current_a, 1, "A");
     paper_measured(voltage, sizeof voltage, r->data, SIG_U2, v->load_voltage_v, 2, "V");
-    paper_measured(supply, sizeof supply, r->data, SIG_U1, v->supply_v, 1, "V");
+    paper_measured_supply(supply, sizeof supply, r->data, v->supply_v);
     paper_measured(intake, sizeof intake, r->data, SIG_T_INTAKE, v->intake_degc, 1, "degC");
     paper_figure(drift, sizeof drift, v->drift_k_per_h, 2, "K/h");
     (void)text_format(cycles, sizeof cycles, "%d valid, %d void", (int)v->cycles_valid, (int)v->cycles_void);
@@ -161,8 +161,9 @@ void paper_meters(struct record *r)
     for (int c = 0; c < COLUMNS; c++)
         (void)text_copy(text[0][c], CELL_CAP, heads[c]);
     int rows = 1;
-    static const enum signal_kind shown[] = {SIG_I2, SIG_U2,       SIG_U_BANK, SIG_U1,        SIG_I1,
-                                             SIG_P1, SIG_T_INTAKE, SIG_T_CASE, SIG_T_EXHAUST, SIG_T_LEAD};
+    static const enum signal_kind shown[] = {SIG_I2,       SIG_U2,     SIG_U_BANK,    SIG_U1,    SIG_U1_A, SIG_U1_B,
+                                             SIG_U1_C,     SIG_I1,     SIG_I1_A,      SIG_I1_B,  SIG_I1_C, SIG_P1,
+                                             SIG_T_INTAKE, SIG_T_CASE, SIG_T_EXHAUST, SIG_T_LEAD};
     const struct bench_channel *channel = &d->bench->channels[d->run.channel];
     for (size_t i = 0; i < sizeof shown / sizeof shown[0]; i++) {
         int index = channel->signal[shown[i]];

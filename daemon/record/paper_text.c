@@ -43,6 +43,14 @@ const struct bench_signal *paper_signal(const struct run_data *d, enum signal_ki
     return index >= 0 ? &d->bench->signals[index] : NULL;
 }
 
+static void append_expanded(char *to, size_t cap, double u, int digits, const char *unit)
+{
+    if (u > 0)
+        (void)text_append(to, cap, ", U = %.*f %s (k = 2)", digits, u, unit);
+    else
+        (void)text_append(to, cap, ", U not stated");
+}
+
 void paper_measured(char *to, size_t cap, const struct run_data *d, enum signal_kind kind, double value, int digits,
                     const char *unit)
 {
@@ -50,9 +58,22 @@ void paper_measured(char *to, size_t cap, const struct run_data *d, enum signal_
     if (to[0] == '\0')
         return;
     const struct bench_signal *g = paper_signal(d, kind);
-    double u = g != NULL ? uncertainty_expanded(&g->uncertainty, value) : 0;
-    if (u > 0)
-        (void)text_append(to, cap, ", U = %.*f %s (k = 2)", digits, u, kind == SIG_T_INTAKE ? "K" : unit);
-    else
-        (void)text_append(to, cap, ", U not stated");
+    append_expanded(to, cap, g != NULL ? uncertainty_expanded(&g->uncertainty, value) : 0, digits,
+                    kind == SIG_T_INTAKE ? "K" : unit);
+}
+
+void paper_measured_supply(char *to, size_t cap, const struct run_data *d, double value)
+{
+    const struct bench_signal *phase = paper_signal(d, SIG_U1_A);
+    if (d->run.request.point.phases != 3 || phase == NULL) {
+        paper_measured(to, cap, d, SIG_U1, value, 1, "V");
+        return;
+    }
+    paper_figure(to, cap, value, 1, "V");
+    if (to[0] == '\0')
+        return;
+    /* One meter reads all three: their errors go the same way. */
+    double root = sqrt(3);
+    append_expanded(to, cap, root * uncertainty_expanded(&phase->uncertainty, value / root), 1, "V");
+    (void)text_append(to, cap, ", line to line");
 }

@@ -39,6 +39,28 @@ double run_rated_voltage_v(const struct run_data *d)
     return load.voltage_v;
 }
 
+/* The band is the rating point's; in a panel of phases it is theirs, line to neutral. None where both are shown. */
+static void supply_panel(struct plot *plot, const struct run_data *d)
+{
+    const struct rating_point *p = &d->run.request.point;
+    const int *signal = d->bench->channels[d->run.channel].signal;
+    bool whole = signal[SIG_U1] >= 0, phases = signal[SIG_U1_A] >= 0;
+    struct plot_panel *panel = next_panel(plot, "supply voltage U1 / V");
+    add_series(panel, d, SIG_U1, "U1");
+    add_series(panel, d, SIG_U1_A, "phase a to neutral");
+    add_series(panel, d, SIG_U1_B, "phase b to neutral");
+    add_series(panel, d, SIG_U1_C, "phase c to neutral");
+    if (p->supply_v > 0 && whole != phases) {
+        double rated_v = phases && p->phases == 3 ? p->supply_v / sqrt(3) : p->supply_v;
+        panel->has_band = panel->has_line = true;
+        panel->band_low = rated_v * (1 - d->bench->limits.u1_void_pct / 100);
+        panel->band_high = rated_v * (1 + d->bench->limits.u1_void_pct / 100);
+        panel->band_label = "test-condition band";
+        panel->line = rated_v;
+    }
+    keep_panel(plot, panel);
+}
+
 static void fill_panels(struct plot *plot, const struct run_data *d)
 {
     const struct bench_limits *l = &d->bench->limits;
@@ -74,12 +96,7 @@ static void fill_panels(struct plot *plot, const struct run_data *d)
     add_series(panel, d, SIG_T_LEAD, "lead");
     keep_panel(plot, panel);
 
-    panel = next_panel(plot, "supply voltage U1 / V");
-    add_series(panel, d, SIG_U1, "U1");
-    add_series(panel, d, SIG_U1_A, "U1 phase a");
-    add_series(panel, d, SIG_U1_B, "U1 phase b");
-    add_series(panel, d, SIG_U1_C, "U1 phase c");
-    keep_panel(plot, panel);
+    supply_panel(plot, d);
 
     panel = next_panel(plot, "supply current I1 / A");
     add_series(panel, d, SIG_I1, "I1");
