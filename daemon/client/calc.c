@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "conformity.h"
+#include "global_risk.h"
 #include "json_build.h"
 #include "lead.h"
 #include "load_voltage.h"
@@ -211,6 +212,30 @@ int command_calc_sensor(struct client *c, const struct arguments *args)
     return result == 0 ? calc_print(&calc, EXIT_DONE) : client_failed(c, &err);
 }
 
+/* What the rule does over many units like these. */
+static int fleet_risk(struct calc *calc, const struct arguments *args, double limit, double accept_from, double u,
+                      struct error *err)
+{
+    struct global_risk risk;
+    struct risk_rule rule = {.process_mean = argument_number(args, "--fleet-mean", NAN),
+                             .process_sd = argument_number(args, "--fleet-sd", NAN),
+                             .measurement_sd = u,
+                             .lower_limit = limit,
+                             .upper_limit = INFINITY,
+                             .accept_from = accept_from,
+                             .accept_to = INFINITY};
+    if (global_risk(&rule, &risk, err) != 0)
+        return -1;
+    calc_figure(calc, "fleet_mean", "units like these, mean", rule.process_mean, 3, "");
+    calc_figure(calc, "fleet_sd", "  standard deviation", rule.process_sd, 3, "");
+    calc_figure(calc, "fleet_met_share", "  share that gets met", risk.accepted, 5, "");
+    calc_figure(calc, "global_consumer_risk", "  met, though it falls short", risk.consumer, 5, "");
+    calc_figure(calc, "global_producer_risk", "  conforms, but is not met", risk.producer, 5, "");
+    if (!isnan(risk.false_if_accepted))
+        calc_figure(calc, "false_met_share", "  falls short, of those met", risk.false_if_accepted, 5, "");
+    return 0;
+}
+
 int command_calc_decision(struct client *c, const struct arguments *args)
 {
     struct calc calc = {.client = c};
@@ -226,6 +251,9 @@ int command_calc_decision(struct client *c, const struct arguments *args)
     if (conformity_at_least(measured, u, k, limit, guard, &result, &err) != 0)
         return client_failed(c, &err);
     const char *verdict = verdict_kind_name(result.verdict);
+    bool fleet = argument(args, "--fleet-mean")->given;
+    if (fleet != argument(args, "--fleet-sd")->given)
+        return client_wrong_use(c, "calc decision takes --fleet-mean and --fleet-sd together");
     calc_figure(&calc, "measured", "measured", measured, 3, "");
     calc_figure(&calc, "expanded_uncertainty", "expanded uncertainty U", u, 3, "");
     calc_figure(&calc, "coverage_factor", "coverage factor k", k, 2, "");
@@ -236,6 +264,8 @@ int command_calc_decision(struct client *c, const struct arguments *args)
     calc_figure(&calc, "conform_probability", "probability that it conforms", result.conform_probability, 5, "");
     calc_figure(&calc, "false_met_probability", "probability that \"met\" is false", result.false_met_probability, 5,
                 "");
+    if (fleet && fleet_risk(&calc, args, limit, result.accept_from, u / k, &err) != 0)
+        return client_failed(c, &err);
     calc_remark(&calc, "Guard band of %g U (JCGM 106); between the two limits it is undecided.", guard);
     return calc_print(&calc, verdict_status(verdict));
 }

@@ -46,8 +46,9 @@ static void report_fit(struct calc *calc, const struct heat_fit *fit)
     }
     calc_figure(calc, "residual_k", "residuals, standard deviation", fit->residual_k, 3, "K");
     calc_figure(calc, "highest_rise_k", "highest rise seen", fit->highest_rise_k, 1, "K");
+    calc_figure(calc, "shapes_refused", "other shapes tried and refused", fit->dropped, 0, "");
     if (fit->refused[0])
-        calc_word(calc, "refused", "refused", fit->refused);
+        calc_word(calc, "refused", "  the last of them, since it is", fit->refused);
 }
 
 /* Slope over the record's last hour, all points with the load on, by the middle of each stretch of load. */

@@ -259,6 +259,8 @@ static const struct option_row decision_options[] = {
     NUMBER("--at-least", "NUMBER", "what it must reach"),
     NUMBER("--coverage-factor", "K", "of U (2)"),
     NUMBER("--guard", "NUMBER", "guard band as a multiple of U (1)"),
+    NUMBER("--fleet-mean", "NUMBER", "mean of many such units, for the rule's risk over all of them"),
+    NUMBER("--fleet-sd", "NUMBER", "their standard deviation"),
 };
 
 #define OPTIONS(rows) rows, LENGTH(rows)

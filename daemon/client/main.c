@@ -21,8 +21,11 @@ int main(int argc, char **argv)
     struct client c = {.screen = screen_of(stdout), .errors = screen_of(stderr), .fd = -1};
     struct arguments args;
     struct error err = {{0}};
-    if (arguments_parse(argc, argv, &args, &err) != 0)
+    if (arguments_parse(argc, argv, &args, &err) != 0) {
+        for (int i = 1; i < argc; i++)
+            c.json = c.json || strcmp(argv[i], "--json") == 0;
         return client_wrong_use(&c, "%s", err.text);
+    }
     c.json = args.json;
     c.socket_option = args.socket;
     c.config_option = args.config;

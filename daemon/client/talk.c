@@ -200,12 +200,12 @@ int client_failed(struct client *c, const struct error *err)
 
 int client_wrong_use(struct client *c, const char *format, ...)
 {
+    struct error err;
     va_list args;
-    fputs("soakbench: ", c->errors.out);
     va_start(args, format);
-    (void)vfprintf(c->errors.out, format, args);
+    (void)vsnprintf(err.text, sizeof err.text, format, args);
     va_end(args);
-    fputc('\n', c->errors.out);
+    (void)client_failed(c, &err);
     return EXIT_WRONG_USE;
 }
 

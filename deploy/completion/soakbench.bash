@@ -297,7 +297,7 @@ _soakbench()
         esac
         ;;
     "calc decision")
-        words="--measured --expanded-uncertainty --at-least --coverage-factor --guard --socket --config --journal --json --help --version"
+        words="--measured --expanded-uncertainty --at-least --coverage-factor --guard --fleet-mean --fleet-sd --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

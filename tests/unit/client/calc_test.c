@@ -147,6 +147,26 @@ START_TEST(test_decision)
     object = client_json("calc decision --measured 33 --expanded-uncertainty 0.8 --at-least 35", 3);
     ck_assert_str_eq(json_string_value(json_object_get(object, "verdict")), "not-met");
     json_decref(object);
+    /* One limit, no guard band, measured as well as the units spread: both risks are 1/8, since the angle between the
+     * two directions is 45 degrees (orthant probability of two normal variables, 1/4 + asin(rho)/(2 pi), rho^2 = 1/2).
+     */
+    object = client_json("calc decision --measured 35 --expanded-uncertainty 2 --at-least 35 --guard 0 --fleet-mean 35 "
+                         "--fleet-sd 1",
+                         0);
+    ck_assert_double_eq_tol(figure(object, "global_consumer_risk"), 0.125, 1e-9);
+    ck_assert_double_eq_tol(figure(object, "global_producer_risk"), 0.125, 1e-9);
+    ck_assert_double_eq_tol(figure(object, "fleet_met_share"), 0.5, 1e-9);
+    ck_assert_double_eq_tol(figure(object, "false_met_share"), 0.25, 1e-9);
+    json_decref(object);
+}
+END_TEST
+
+/* Also where the words are wrong, --json is answered in JSON. */
+START_TEST(test_wrong_words_in_json)
+{
+    json_t *object = client_json("calc sensor --type K --emf-mv nan", 2);
+    ck_assert_ptr_nonnull(strstr(json_string_value(json_object_get(json_object_get(object, "error"), "what")), "nan"));
+    json_decref(object);
 }
 END_TEST
 
@@ -240,6 +260,7 @@ static const struct {
     {"calc lead --current '200 A' --percent-on 160 --at-percent-on 100", 1, ""},
     {"calc supply --i1 '30 A' --percent-on 120", 1, ""},
     {"calc supply --percent-on 35", 2, "--i1"},
+    {"calc decision --measured 5 --expanded-uncertainty 1 --at-least 3 --fleet-mean 4", 2, "--fleet-sd"},
     {"calc decision --measured 5 --expanded-uncertainty -1 --at-least 3", 1, ""},
     {"calc cycle /nowhere.csv --current '160 A'", 1, "/nowhere.csv"},
     {"calc heat /nowhere.csv", 1, "/nowhere.csv"},
@@ -301,6 +322,7 @@ int main(void)
     tcase_add_test(t, test_platinum);
     tcase_add_test(t, test_lead);
     tcase_add_test(t, test_decision);
+    tcase_add_test(t, test_wrong_words_in_json);
     tcase_add_test(t, test_cycle);
     tcase_add_test(t, test_heat);
     tcase_add_loop_test(t, test_bad_input, 0, (int)(sizeof bad_cases / sizeof bad_cases[0]));

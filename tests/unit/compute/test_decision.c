@@ -4,6 +4,7 @@
 
 #include "budget.h"
 #include "conformity.h"
+#include "global_risk.h"
 #include "line_fit.h"
 #include "suite.h"
 
@@ -198,6 +199,59 @@ START_TEST(at_least_with_a_guard_band)
 }
 END_TEST
 
+START_TEST(risks_of_a_rule_over_many_items)
+{
+    /* Limits of -1 and 1, measurement sd a quarter of the process sd, which follows from the share in tolerance; no
+     * guard band. Consumer's risk and its conditional form: a recommended practice's published table for 60 to 99 % in
+     * tolerance. Producer's risk: computed by another program. */
+    static const double in_tolerance[][4] = {{1.188182950, 0.0483860321, 0.0626045276, 0.0826008191},
+                                             {0.964847341, 0.0392234107, 0.0538852972, 0.0572322040},
+                                             {0.780304146, 0.0285583062, 0.0423201635, 0.0363227178},
+                                             {0.607956832, 0.0159995353, 0.0265458511, 0.0179880477},
+                                             {0.510213457, 0.0087101019, 0.0159539357, 0.0092389763},
+                                             {0.388224483, 0.0019991696, 0.0044563605, 0.0020243878}};
+    struct global_risk risk;
+    struct error err;
+    for (int i = 0; i < 6; i++) {
+        double sd = in_tolerance[i][0];
+        ck_assert_int_eq(global_risk(&(struct risk_rule){0, sd, sd / 4, -1, 1, -1, 1}, &risk, &err), 0);
+        ck_assert_double_eq_tol(risk.consumer, in_tolerance[i][1], 1e-8);
+        ck_assert_double_eq_tol(risk.producer, in_tolerance[i][2], 1e-8);
+        ck_assert_double_eq_tol(risk.false_if_accepted, in_tolerance[i][3], 1e-8);
+    }
+    /* JCGM 106:2012, 9.5, resistors of 1500 ohm (inputs from memory, outputs computed by another program): without and
+     * with a guard band of U = 2u. */
+    ck_assert_int_eq(global_risk(&(struct risk_rule){1500, 0.12, 0.04, 1499.8, 1500.2, 1499.8, 1500.2}, &risk, &err),
+                     0);
+    ck_assert_double_eq_tol(risk.consumer, 0.01894221, 1e-8);
+    ck_assert_double_eq_tol(risk.producer, 0.03720780, 1e-8);
+    ck_assert_int_eq(global_risk(&(struct risk_rule){1500, 0.12, 0.04, 1499.8, 1500.2, 1499.88, 1500.12}, &risk, &err),
+                     0);
+    ck_assert_double_eq_tol(risk.consumer, 0.00046863, 1e-8);
+    ck_assert_double_eq_tol(risk.producer, 0.24766964, 1e-8);
+    /* One limit: each part adds up to the shares that the normal distribution gives. */
+    struct risk_rule one = {38, 2, 0.4, 35, INFINITY, 35.8, INFINITY};
+    double conform = 0;
+    ck_assert_int_eq(global_risk(&one, &risk, &err), 0);
+    ck_assert_int_eq(conform_probability(38, 2, 35, INFINITY, &conform, &err), 0);
+    ck_assert_double_eq_tol(risk.accepted - risk.consumer + risk.producer, conform, 1e-9);
+    ck_assert_int_eq(conform_probability(38, sqrt(2 * 2 + 0.4 * 0.4), 35.8, INFINITY, &conform, &err), 0);
+    ck_assert_double_eq_tol(risk.accepted, conform, 1e-9);
+    /* A meter that all but never errs lets nothing through, and a step in the integrand does no harm. */
+    one.measurement_sd = 1e-7;
+    one.accept_from = 35;
+    ck_assert_int_eq(global_risk(&one, &risk, &err), 0);
+    ck_assert_double_lt(risk.consumer, 1e-7);
+    ck_assert_double_lt(risk.producer, 1e-7);
+    one.process_sd = 0;
+    ck_assert_int_eq(global_risk(&one, &risk, &err), -1);
+    one = (struct risk_rule){NAN, 2, 0.4, 35, INFINITY, 35.8, INFINITY};
+    ck_assert_int_eq(global_risk(&one, &risk, &err), -1);
+    one = (struct risk_rule){38, 2, 0.4, 36, 35, 35.8, INFINITY};
+    ck_assert_int_eq(global_risk(&one, &risk, &err), -1);
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("decision");
@@ -208,5 +262,6 @@ int main(void)
     tcase_add_test(t, conformance_probabilities);
     tcase_add_test(t, guard_bands);
     tcase_add_test(t, at_least_with_a_guard_band);
+    tcase_add_test(t, risks_of_a_rule_over_many_items);
     return suite_main(t);
 }
