@@ -7,10 +7,9 @@
 #include "bus_internal.h"
 #include "register_value.h"
 
-int64_t bus_gap_ns(const struct bus_config *config)
+/* Modbus over serial line V1.02, 2.5.1.1; other lines know no such silence. */
+static int64_t standard_gap_ns(const struct bus_config *config)
 {
-    if (config->gap_ns > 0)
-        return config->gap_ns;
     bool rtu = config->kind == BUS_MODBUS_RTU || (config->kind == BUS_IN_PROCESS && config->baud > 0);
     if (!rtu)
         return 0;
@@ -19,10 +18,16 @@ int64_t bus_gap_ns(const struct bus_config *config)
     return INT64_C(38500000000) / config->baud; /* 3.5 characters of 11 bits */
 }
 
+int64_t bus_gap_ns(const struct bus_config *config)
+{
+    return config->gap_ns > 0 ? config->gap_ns : standard_gap_ns(config);
+}
+
 int64_t rtu_exchange_ns(const struct bus_config *config, int request_bytes, int answer_bytes)
 {
     int64_t baud = config->baud > 0 ? config->baud : 19200;
-    return (int64_t)(request_bytes + answer_bytes) * INT64_C(11000000000) / baud + bus_gap_ns(config);
+    int64_t device_gap_ns = answer_bytes > 0 ? standard_gap_ns(config) : 0;
+    return (int64_t)(request_bytes + answer_bytes) * INT64_C(11000000000) / baud + device_gap_ns + bus_gap_ns(config);
 }
 
 /* --- remarks on a map -------------------------------------------------------------------------------------------- */

@@ -27,9 +27,9 @@ struct line_load {
 /* What the timetable of these devices asks of their bus. TCP counts 1 ms a transaction and the timeout as its worst. */
 void line_load(const struct bus_setup *setup, struct line_load *load);
 
-/* Time of a Modbus RTU exchange on the wire: request and answer of so many bytes (address and CRC included), with one
- * silent gap. Modbus over serial line V1.02, 2.5.1.1: 11 bits a character, 3.5 characters, fixed 1.750 ms above
- * 19200 bit/s. */
+/* Time of an exchange on a serial line: request and answer of so many bytes (address and CRC included), the silence
+ * that a Modbus device keeps before its answer, and ours after it (configured, else by the standard). Modbus over
+ * serial line V1.02, 2.5.1.1: 11 bits a character, 3.5 characters, fixed 1.750 ms above 19200 bit/s. */
 int64_t rtu_exchange_ns(const struct bus_config *config, int request_bytes, int answer_bytes);
 
 /* The silent interval between frames of a bus: as configured, else by the standard. 0 on TCP. */

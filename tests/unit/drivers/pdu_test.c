@@ -264,22 +264,27 @@ START_TEST(limits_of_the_standard)
 END_TEST
 
 /* V1.02 2.5.1.1: 3.5 characters of 11 bits up to 19200 bit/s (2005.208 us there, 4010.417 us at 9600, 32083.333 us at
- * 1200), fixed 1750 us above. An exchange of 16 registers at 8E1 then takes 29.8 ms at 19200 bit/s with one gap. */
+ * 1200), fixed 1750 us above. A silence goes before the answer as before the next request, so that an exchange of 16
+ * registers takes 29.8 ms at 19200 bit/s, 59.6 ms at 9600. */
 START_TEST(silent_interval_and_line_time)
 {
     struct bus_config c = {.kind = BUS_MODBUS_RTU, .baud = 19200};
     ck_assert_int_eq(bus_gap_ns(&c), 2005208);
-    ck_assert_int_eq(rtu_exchange_ns(&c, 8, 37) / 1000, (45 * 11 * 1000000LL / 19200 + 2005));
+    ck_assert_int_eq(rtu_exchange_ns(&c, 8, 37) / 1000, 45 * 11 * 1000000LL / 19200 + 2 * 2005);
+    ck_assert_int_eq(rtu_exchange_ns(&c, 8, 0) / 1000, 8 * 11 * 1000000LL / 19200 + 2005); /* nobody answered */
     c.baud = 9600;
     ck_assert_int_eq(bus_gap_ns(&c), 4010416);
+    ck_assert_int_eq((rtu_exchange_ns(&c, 8, 37) + 50000) / 100000, 596);
     c.baud = 1200;
     ck_assert_int_eq(bus_gap_ns(&c), 32083333);
     c.baud = 38400;
     ck_assert_int_eq(bus_gap_ns(&c), 1750000);
+    ck_assert_int_eq((rtu_exchange_ns(&c, 8, 37) + 500000) / 1000000, 16); /* with two of 1.75 ms */
     c.baud = 115200;
     ck_assert_int_eq(bus_gap_ns(&c), 1750000);
     c.gap_ns = 5000000;
     ck_assert_int_eq(bus_gap_ns(&c), 5000000);
+    ck_assert_int_eq(rtu_exchange_ns(&c, 8, 37) / 1000, 45 * 11 * 1000000LL / 115200 + 1750 + 5000); /* ours alone */
 }
 END_TEST
 

@@ -557,9 +557,9 @@ START_TEST(load_of_a_line)
     line_load(&f.setup, &load);
     ck_assert_int_eq(load.blocks, 3);
     double byte = 11e9 / 9600, gap = 3.5 * byte;
-    double cycle = (8 + 7 + 8 + 9 + 8 + 9) * byte + 3 * gap;
+    double cycle = (8 + 7 + 8 + 9 + 8 + 9) * byte + 3 * 2 * gap;
     ck_assert_double_eq_tol((double)load.cycle_ns, cycle, 10);
-    ck_assert_double_eq_tol(load.utilisation, cycle / 100e6 + (16 * byte + gap) / 500e6, 1e-6);
+    ck_assert_double_eq_tol(load.utilisation, cycle / 100e6 + (16 * byte + 2 * gap) / 500e6, 1e-6);
     ck_assert_int_ge(load.worst_open_ns, 400 * MS);
 }
 END_TEST
