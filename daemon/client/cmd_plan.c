@@ -73,14 +73,19 @@ static void print_supply(const struct screen *s, const struct planning *p)
         fprintf(s->out,
                 "Supply:  I1 %.1f to %.1f A (estimated: efficiency %.2g, power factor 1 to %.2g), I1eff up to "
                 "%.1f A\n",
-                supply->i1_low_a, supply->i1_high_a, PLAN_EFFICIENCY, PLAN_POWER_FACTOR, supply->i1_eff_a);
+                supply->i1_low_a, supply->i1_high_a, PLAN_EFFICIENCY, supply->power_factor, supply->i1_eff_a);
     if (channel->circuit < 0)
         return;
     const struct bench_circuit *circuit = &p->bench->circuits[channel->circuit];
-    if (supply->has_breaker)
+    if (supply->has_breaker) {
         fprintf(s->out, "         circuit %s, breaker %g A: %s\n", circuit->name, circuit->breaker.rated_a,
                 supply->trip_text);
-    else
+        if (supply->start_heat > 0.05) /* as preflight says it */
+            fprintf(s->out, "         with the breaker still %.0f %% warm from earlier runs counted in\n",
+                    100.0 * supply->start_heat);
+        else if (isnan(supply->start_heat))
+            fprintf(s->out, "         the breaker is taken as cold: no daemon answers that would know\n");
+    } else
         fprintf(s->out, "         circuit %s: no prediction for its breaker%s%s\n", circuit->name,
                 supply->trouble[0] ? ": " : "", supply->trouble);
 }
@@ -183,6 +188,7 @@ static json_t *supply_json(const struct planning *p)
     build_figure(&b, "i1_eff_a", s->i1_eff_a);
     build_figure(&b, "trip_min_s", s->has_breaker ? s->trip_high.trip_min_s : NAN);
     build_figure(&b, "trip_max_s", s->has_breaker ? s->trip_low.trip_max_s : NAN);
+    build_figure(&b, "breaker_heat", s->start_heat);
     build_text(&b, "breaker", s->trip_text);
     return build_end(&b);
 }
@@ -250,6 +256,27 @@ static int refuse(struct client *c, const struct protocol_error *problem)
     return status;
 }
 
+/* What earlier runs left in the breaker, from the daemon that has counted it; NAN without one. */
+static double breaker_heat(struct client *c, const struct planning *p)
+{
+    int circuit = p->bench->channels[p->channel].circuit;
+    struct error err = {{0}};
+    json_t *answer = NULL;
+    double heat = NAN;
+    if (circuit < 0 || client_offline(c) || client_ask(c, protocol_request(DO_STATUS, 0), false, &answer, &err) != 0)
+        return heat;
+    const json_t *all = json_object_get(json_object_get(answer, "result"), "circuits");
+    size_t i;
+    json_t *one;
+    json_array_foreach(all, i, one)
+    {
+        if (strcmp(get_word(one, "circuit"), p->bench->circuits[circuit].name) == 0)
+            heat = get_figure(one, "breaker_heat");
+    }
+    json_decref(answer);
+    return heat;
+}
+
 static int make_plan(struct client *c, const struct arguments *args, struct planning *p)
 {
     struct error err = {{0}};
@@ -273,7 +300,7 @@ static int make_plan(struct client *c, const struct arguments *args, struct plan
     json_decref(request);
     if (result != 0)
         return refuse(c, &problem);
-    if (plan_make(p->bench, p->channel, &p->plate, &p->run, &p->plan, &err) != 0)
+    if (plan_make(p->bench, p->channel, &p->plate, &p->run, breaker_heat(c, p), &p->plan, &err) != 0)
         return client_failed(c, &err);
     return EXIT_DONE;
 }

@@ -91,6 +91,7 @@ static int predict(const struct breaker *breaker, double i1_a, const struct run_
     struct breaker_cycle cycle = {.on_current_a = i1_a,
                                   .on_s = plan->on_goal_s,
                                   .pause_s = plan->pause_s,
+                                  .start_heat = plan->supply.start_heat > 0 ? plan->supply.start_heat : 0.0,
                                   .cycles = cycles,
                                   .ambient_factor = 1.0};
     return breaker_predict(breaker, &cycle, trip, model, err);
@@ -114,7 +115,7 @@ static void plan_supply(const struct bench *bench, const struct bench_channel *c
     } else if (p->phases != 0 && isfinite(p->supply_v)) {
         if (supply_current(&load, &s->i1_low_a, &err) != 0)
             return;
-        load.power_factor = PLAN_POWER_FACTOR;
+        load.power_factor = s->power_factor = p->phases == 3 ? 0.9 : 0.65; /* as preflight assumes them */
         if (supply_current(&load, &s->i1_high_a, &err) != 0)
             return;
     } else {
@@ -154,7 +155,7 @@ static void plan_path(const struct bench_channel *channel, const struct run_requ
 }
 
 int plan_make(const struct bench *bench, int channel, const struct unit_plate *plate, const struct run_request *run,
-              struct run_plan *plan, struct error *err)
+              double breaker_heat, struct run_plan *plan, struct error *err)
 {
     const struct bench_channel *c = &bench->channels[channel];
     const struct rating_point *p = &run->point;
@@ -167,6 +168,7 @@ int plan_make(const struct bench *bench, int channel, const struct unit_plate *p
     double share = plan->on_goal_s / (plan->on_goal_s + plan->pause_s);
     plan->room_w = (plan->bank_w + plan->load.power_w * (1.0 / PLAN_EFFICIENCY - 1.0)) * share;
     plan_path(c, run, plan);
+    plan->supply.start_heat = breaker_heat;
     plan_supply(bench, c, run, plan);
     setup_sheet_make(p, plate, c, plan->load.voltage_v, &plan->sheet);
     return 0;

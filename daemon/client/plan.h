@@ -14,12 +14,15 @@
 #include "step_choice.h"
 
 struct supply_plan {
-    bool any;         /* the channel has a circuit and the point a supply */
-    bool from_plate;  /* I1 is the plate's I1max; else estimated */
-    double i1_low_a;  /* estimate: with power factor 1 */
-    double i1_high_a; /* estimate: with PLAN_POWER_FACTOR; the plate's is both */
-    double i1_eff_a;  /* of i1_high_a */
+    bool any;            /* the channel has a circuit and the point a supply */
+    bool from_plate;     /* I1 is the plate's I1max; else estimated */
+    double i1_low_a;     /* estimate: with power factor 1 */
+    double i1_high_a;    /* estimate: with power_factor; the plate's is both */
+    double power_factor; /* assumed for i1_high_a: common practice, no published source */
+    double i1_eff_a;     /* of i1_high_a */
     bool has_breaker;
+    double
+        start_heat; /* in the breaker before the run, as a share of its steady heat at rated current; NAN: not known */
     struct breaker_trip trip_high, trip_low; /* at i1_high_a and at i1_low_a */
     struct breaker_model model;
     char trip_text[TEXT_CAP];
@@ -47,12 +50,11 @@ struct run_plan {
 
 /* Assumed where the plate gives no I1max: common practice, no published source. */
 #define PLAN_EFFICIENCY 0.8
-#define PLAN_POWER_FACTOR 0.65
 
-/* Works a run out. run has been read by run_order_from_json. Returns 0 or -1 with err (the point has no load voltage).
- */
+/* Works a run out. run has been read by run_order_from_json; breaker_heat is what earlier runs left in the circuit's
+ * breaker (NAN: not known, taken as cold). Returns 0 or -1 with err (the point has no load voltage). */
 int plan_make(const struct bench *bench, int channel, const struct unit_plate *plate, const struct run_request *run,
-              struct run_plan *plan, struct error *err);
+              double breaker_heat, struct run_plan *plan, struct error *err);
 
 /* One sentence or two on what the procedure does with this plan. */
 void plan_course(const struct run_request *run, const struct run_plan *plan, char *to, size_t cap);

@@ -281,5 +281,14 @@ json_t *view_to_json(const struct bench_view *view, const struct bench *bench)
             b.bad = true;
     }
     build_add(&b, "devices", devices);
+    json_t *circuits = json_array();
+    for (int i = 0; circuits && bench && i < view->circuit_count && i < CIRCUITS_MAX; i++) {
+        struct json_build c = build_begin();
+        build_text(&c, "circuit", bench->circuits[i].name);
+        build_figure(&c, "breaker_heat", view->circuit_heat[i]);
+        if (json_array_append_new(circuits, build_end(&c)) != 0)
+            b.bad = true;
+    }
+    build_add(&b, "circuits", circuits);
     return build_end(&b);
 }

@@ -115,6 +115,7 @@ void engine_view(const struct engine *engine, struct bench_view *view)
     view->utc_ns = e->booted ? utc_of(e, e->step_ns) : 0;
     view->channel_count = e->bench.channel_count;
     view->device_count = e->bench.device_count;
+    view->circuit_count = e->bench.circuit_count;
     view->journal_healthy = journal_lets_begin(e);
     view->live = false;
     for (int ch = 0; ch < e->bench.channel_count; ch++) {
@@ -122,6 +123,8 @@ void engine_view(const struct engine *engine, struct bench_view *view)
         view->live = view->live || e->channels[ch].load.phase != LOAD_OPEN || e->channels[ch].load.trigger_on ||
                      view->channels[ch].mask_closed != 0;
     }
+    for (int i = 0; i < e->bench.circuit_count; i++)
+        view->circuit_heat[i] = e->circuits[i].heat;
     for (int d = 0; d < e->bench.device_count; d++)
         view->devices[d] = (struct device_view){
             .up = e->devices[d].up,

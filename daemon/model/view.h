@@ -46,9 +46,10 @@ struct bench_view {
     uint64_t sequence; /* counts up with each publication */
     int64_t now_ns;
     int64_t utc_ns;
-    int32_t channel_count, device_count;
+    int32_t channel_count, device_count, circuit_count;
     struct channel_view channels[CHANNELS_MAX];
     struct device_view devices[DEVICES_MAX];
+    double circuit_heat[CIRCUITS_MAX]; /* of its breaker, as a share of the steady heat at rated current */
     bool journal_healthy;
     bool live; /* any channel with closed steps or output present */
 };

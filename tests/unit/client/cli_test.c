@@ -106,6 +106,12 @@ static void serve(struct fake *f, int ready)
                                                 .on_load_goal_s = 245,
                                                 .point = fake_plate().ratings[0]};
     (void)text_copy(f->view.channels[1].serial, NAME_CAP, "HQ-0147");
+    struct bench_circuit *circuit = &f->bench->circuits[0];
+    *circuit = (struct bench_circuit){.name = "c1", .voltage_v = 230, .phases = 1};
+    circuit->breaker = (struct breaker){.rated_a = 32, .standard = "iec-60898-1", .curve = 'C'};
+    f->bench->circuit_count = f->view.circuit_count = 1;
+    f->bench->channels[0].circuit = 0;
+    f->view.circuit_heat[0] = 0.42;
     if (write(ready, f, sizeof *f) != (ssize_t)sizeof *f)
         _exit(1);
     while (!stop && control_run_once(f->control, 20, &err) == 0) {
@@ -194,6 +200,18 @@ START_TEST(test_watch)
     json_t *object = client_json("run watch 1", 3);
     json_decref(object);
     expect(d, "run watch A", 1, "", "no run is on channel A");
+    end(d);
+}
+END_TEST
+
+START_TEST(test_plan_counts_the_breakers_heat)
+{
+    struct served *d = begin();
+    expect(d, "run plan A --unit HQ-0147 --point 1 --procedure proof", 0, "breaker still 42 % warm from earlier runs",
+           "");
+    json_t *plan = client_json("run plan A --unit HQ-0147 --point 1 --procedure proof", 0);
+    ck_assert_double_eq(json_real_value(json_object_get(json_object_get(plan, "supply"), "breaker_heat")), 0.42);
+    json_decref(plan);
     end(d);
 }
 END_TEST
@@ -330,6 +348,7 @@ int main(void)
     tcase_set_timeout(t, 60);
     tcase_add_test(t, test_reading);
     tcase_add_test(t, test_watch);
+    tcase_add_test(t, test_plan_counts_the_breakers_heat);
     tcase_add_test(t, test_orders);
     tcase_add_test(t, test_import);
     tcase_add_test(t, test_offline);
