@@ -312,7 +312,7 @@ static enum preflight_result clock_line(const struct ask *a)
             latest_ns = a->e->devices[d].proved_utc_ns;
     if (latest_ns <= now_ns)
         return say(a, PREFLIGHT_PASS, "not behind the record");
-    (void)text_format(a->text, REASON_CAP, "the clock is %.0f s behind the record: set it",
+    (void)text_format(a->text, REASON_CAP, "the clock is %.0f s behind the record: set it and start the daemon again",
                       seconds_of(latest_ns - now_ns));
     return PREFLIGHT_REFUSE;
 }

@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "chain_rows.h"
+#include "journal_place.h"
 #include "journal_schema.h"
 #include "sql.h"
 
@@ -188,7 +189,7 @@ struct journal *journal_open(const char *path, unsigned flags, struct error *err
         (void)error_set(err, "the journal %s does not exist; check its path in the configuration", path);
         goto fail;
     }
-    if (lock_take(j, err) != 0)
+    if (journal_place_check(path, err) != 0 || lock_take(j, err) != 0)
         goto fail;
     int mode = SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX | ((flags & JOURNAL_CREATE) != 0 ? SQLITE_OPEN_CREATE : 0);
     if (sqlite3_open_v2(path, &j->db, mode, NULL) != SQLITE_OK) {

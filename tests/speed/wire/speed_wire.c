@@ -198,10 +198,10 @@ static double line_bare(int baud, int count, int64_t gap_ns)
 
 static void line(int baud, int count)
 {
-    double bus[ROUNDS], bare[ROUNDS], share = 0;
+    double bus[ROUNDS], bare[ROUNDS], shares[ROUNDS];
     int64_t gap_ns = 0;
     for (int i = 0; i < ROUNDS; i++) {
-        bus[i] = line_bus(baud, count, &share, &gap_ns);
+        bus[i] = line_bus(baud, count, &shares[i], &gap_ns);
         bare[i] = line_bare(baud, count, gap_ns);
     }
     double limit = 1 / line_s(baud, count, gap_ns);
@@ -209,7 +209,8 @@ static void line(int baud, int count)
     (void)printf(
         "%6d bit/s, %2d registers, gap %.2f ms: the line bears %6.2f reads/s; bus %6.2f, utilisation %5.1f %% (by"
         " its own figures %5.1f %%); libmodbus %6.2f, %5.1f %%; ratio %.3f\n",
-        baud, count, (double)gap_ns / 1e6, limit, a, 100 * a / limit, 100 * share, b, 100 * b / limit, a / b);
+        baud, count, (double)gap_ns / 1e6, limit, a, 100 * a / limit, 100 * speed_median(shares, ROUNDS), b,
+        100 * b / limit, a / b);
 }
 
 static int socket_pair(int *far_fd)

@@ -1,10 +1,12 @@
 #include <check.h>
+#include <linux/magic.h>
 #include <math.h>
 #include <sqlite3.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "journal_fixture.h"
+#include "journal_place.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -463,6 +465,25 @@ START_TEST(test_digest)
 }
 END_TEST
 
+/* Numbers of the kernel's own list (linux/magic.h). */
+START_TEST(no_journal_on_a_network_share)
+{
+    static const unsigned long far[] = {NFS_SUPER_MAGIC, SMB_SUPER_MAGIC,  CIFS_SUPER_MAGIC, SMB2_SUPER_MAGIC,
+                                        AFS_FS_MAGIC,    CEPH_SUPER_MAGIC, CODA_SUPER_MAGIC, AFS_SUPER_MAGIC};
+    static const unsigned long near[] = {EXT4_SUPER_MAGIC, XFS_SUPER_MAGIC, BTRFS_SUPER_MAGIC, TMPFS_MAGIC,
+                                         OVERLAYFS_SUPER_MAGIC};
+    struct error err = {""};
+    for (size_t i = 0; i < sizeof far / sizeof far[0]; i++)
+        ck_assert_ptr_nonnull(journal_place_remote(far[i]));
+    for (size_t i = 0; i < sizeof near / sizeof near[0]; i++)
+        ck_assert_ptr_null(journal_place_remote(near[i]));
+    ck_assert_str_eq(journal_place_remote(0xFFFFFFFFFF534D42), "CIFS"); /* as a signed 32-bit number arrives */
+    ck_assert_int_eq(journal_place_check("/dev/shm/journal.db", &err), 0);
+    ck_assert_int_eq(journal_place_check("journal.db", &err), 0);
+    ck_assert_int_eq(journal_place_check("/no/such/folder/journal.db", &err), 0); /* opening it says so */
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("journal");
@@ -477,6 +498,7 @@ int main(void)
     tcase_add_test(t, test_runs_and_verdicts);
     tcase_add_test(t, test_units_and_others);
     tcase_add_test(t, test_views);
+    tcase_add_test(t, no_journal_on_a_network_share);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
