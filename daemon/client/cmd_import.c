@@ -169,34 +169,33 @@ static void check_plates(struct import *im)
     free(plate);
 }
 
+/* One request for all of them: the daemon puts them on file together, or none. */
 static int send_units(struct import *im, const char *who)
 {
     struct client *c = im->client;
     const char *serial;
-    json_t *plate;
-    size_t entered = 0;
+    json_t *plate, *list = json_array(), *result = NULL;
+    size_t count = json_object_size(im->units);
+    struct json_build b = {.object = protocol_request(DO_UNIT_IMPORT, 0)};
+    b.bad = !b.object || !list;
     json_object_foreach(im->units, serial, plate)
     {
-        struct json_build b = {.object = protocol_request(DO_UNIT_ADD, 0)};
-        b.bad = !b.object;
-        build_add(&b, "plate", json_incref(plate));
-        if (who)
-            build_text(&b, "who", who);
-        json_t *result = NULL;
-        int status = client_result(c, build_end(&b), false, &result);
-        json_decref(result);
-        if (status != EXIT_DONE) {
-            fprintf(c->errors.out,
-                    "%zu of %zu units were entered before this one (%s). Import the same file again: "
-                    "plates that have not changed are left as they are.\n",
-                    entered, json_object_size(im->units), serial);
-            return status;
-        }
-        entered++;
+        if (list && json_array_append(list, plate) != 0)
+            b.bad = true;
+    }
+    build_add(&b, "plates", list);
+    if (who)
+        build_text(&b, "who", who);
+    int status = client_result(c, build_end(&b), false, &result);
+    json_decref(result);
+    if (status != EXIT_DONE) {
+        fprintf(c->errors.out, "Nothing was entered.%s\n",
+                count > 1000 ? " A list this long may be imported in parts." : "");
+        return status;
     }
     if (c->json)
-        return client_print_json(c, json_pack("{s:I}", "units", (json_int_t)entered));
-    fprintf(c->screen.out, "%zu units are in the register.\n", entered);
+        return client_print_json(c, json_pack("{s:I}", "units", (json_int_t)count));
+    fprintf(c->screen.out, "%zu units are in the register.\n", count);
     return EXIT_DONE;
 }
 

@@ -3,7 +3,7 @@
  * journal by a read-only connection of its own and changes nothing by itself: orders go to the engine, records to the
  * journal thread, and their answers come back through control_answer.
  *
- * Bounds: CONTROL_CLIENTS_MAX clients (one more is told so and hung up on), one request line of 64 KiB, 16 requests
+ * Bounds: CONTROL_CLIENTS_MAX clients (one more is told so and hung up on), one request line of 1 MiB, 16 requests
  * under way and 16 MiB of unsent answers a client; a client that does not take its answers for 10 s, or sends half a
  * line and nothing more for 60 s, is hung up on. An idle client that owes nothing stays. */
 #ifndef CONTROL_H
@@ -26,7 +26,8 @@ enum register_kind {
     REGISTER_PLATE,       /* a new version of the plate; unchanged plates get no new version */
     REGISTER_INSPECTION,  /* safety inspection and test */
     REGISTER_DISPOSITION, /* to hire, to service, quarantine */
-    REGISTER_BASELINE     /* the run that later ones are compared with */
+    REGISTER_BASELINE,    /* the run that later ones are compared with */
+    REGISTER_PLATES       /* many plates: all of them or none */
 };
 
 struct register_order {
@@ -38,6 +39,8 @@ struct register_order {
     struct journal_inspection inspection;   /* REGISTER_INSPECTION */
     struct journal_disposition disposition; /* REGISTER_DISPOSITION */
     struct journal_baseline baseline;       /* REGISTER_BASELINE */
+    struct unit_plate *plates;              /* REGISTER_PLATES: malloc'd, plate_count of them */
+    int plate_count;
 };
 
 /* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */
@@ -60,7 +63,8 @@ struct control_hooks {
      * taken are merged (a channel of -1 or another channel: all of those named). Each request number is answered. */
     void (*submit_end)(void *ctx, const struct input_operator *order);
 
-    /* Hand a record to the journal thread. Returns 0; -1 when its queue is full. */
+    /* Hand a record to the journal thread, and with it what it points to. Returns 0; -1 when its queue is full, and
+     * plates stay the caller's. */
     int (*put_on_file)(void *ctx, const struct register_order *order);
 
     /* The next run number, never given out twice, also over restarts. Returns -1 when the journal is not healthy. */

@@ -225,6 +225,7 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_CHANNEL_NOTE] = {server_do_channel_order, "channel text who"},
     [DO_WATCHDOG_PROVE] = {server_do_watchdog_prove, "device who wait"},
     [DO_UNIT_ADD] = {server_do_unit_add, "plate who"},
+    [DO_UNIT_IMPORT] = {server_do_unit_import, "plates who"},
     [DO_UNIT_LIST] = {do_unit_list, ""},
     [DO_UNIT_SHOW] = {do_unit_show, "unit"},
     [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},

@@ -32,6 +32,7 @@ static const struct verb_row verbs[DO_COUNT_] = {
     [DO_CHANNEL_NOTE] = {"channel-note", true},
     [DO_WATCHDOG_PROVE] = {"watchdog-prove", true},
     [DO_UNIT_ADD] = {"unit-add", true},
+    [DO_UNIT_IMPORT] = {"unit-import", true},
     [DO_UNIT_LIST] = {"unit-list", false},
     [DO_UNIT_SHOW] = {"unit-show", false},
     [DO_UNIT_INSPECT] = {"unit-inspect", true},

@@ -22,7 +22,7 @@
 
 enum {
     PROTOCOL_VERSION = 1,
-    PROTOCOL_REQUEST_MAX = 64 * 1024,      /* bytes of a request with its LF */
+    PROTOCOL_REQUEST_MAX = 1024 * 1024,    /* bytes of a request with its LF: a fleet's plates fit in one */
     PROTOCOL_ANSWER_MAX = 8 * 1024 * 1024, /* bytes of an answer with its LF */
     PROTOCOL_DEPTH_MAX = 16                /* nested arrays and objects */
 };
@@ -46,6 +46,7 @@ enum protocol_verb {
     DO_CHANNEL_NOTE,   /* channel, text */
     DO_WATCHDOG_PROVE, /* device */
     DO_UNIT_ADD,       /* plate */
+    DO_UNIT_IMPORT,    /* plates: all of them or none */
     DO_UNIT_LIST,
     DO_UNIT_SHOW,          /* unit */
     DO_UNIT_INSPECT,       /* unit, passed, kind, reference, date, due, note */

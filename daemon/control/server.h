@@ -83,6 +83,7 @@ int server_do_channel_order(struct doing *d);
 int server_do_watchdog_prove(struct doing *d);
 int server_do_run_start(struct doing *d);
 int server_do_unit_add(struct doing *d);
+int server_do_unit_import(struct doing *d);
 int server_do_unit_inspect(struct doing *d);
 int server_do_unit_release(struct doing *d);
 int server_do_unit_baseline(struct doing *d);

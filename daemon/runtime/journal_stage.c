@@ -314,6 +314,11 @@ static int put_on_file(struct journal *j, const struct register_order *order, st
         return journal_put_disposition(j, &order->disposition, err);
     case REGISTER_BASELINE:
         return journal_put_baseline(j, &order->baseline, err);
+    case REGISTER_PLATES:
+        for (int i = 0; i < order->plate_count; i++)
+            if (journal_put_unit(j, &order->plates[i], order->utc_s, &version, err) != 0)
+                return -1;
+        return 0;
     }
     return error_set(err, "unknown kind of entry %d", (int)order->kind);
 }
@@ -357,6 +362,8 @@ static void answer_order(struct journal_stage *s, const struct queue_record *rec
     struct register_order order;
     memcpy(&order, s->record, sizeof order);
     s->setup.answer(s->setup.ctx, order.request, status ? 1 : 2, status ? err->text : "");
+    if (order.kind == REGISTER_PLATES)
+        free(order.plates);
 }
 
 /* Each order is a batch of its own, so that one which cannot be stored holds up nothing else. */

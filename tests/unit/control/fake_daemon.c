@@ -57,6 +57,13 @@ static int fake_put_on_file(void *ctx, const struct register_order *order)
     case REGISTER_DISPOSITION:
         result = journal_put_disposition(f->journal, &order->disposition, &err);
         break;
+    case REGISTER_PLATES:
+        result = 0;
+        for (int i = 0; result == 0 && i < order->plate_count; i++)
+            result = journal_put_unit(f->journal, &order->plates[i], order->utc_s, &version, &err);
+        free(order->plates);
+        f->filed.plates = NULL;
+        break;
     case REGISTER_BASELINE:
         result = journal_put_baseline(f->journal, &order->baseline, &err);
         break;

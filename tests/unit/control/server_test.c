@@ -198,6 +198,55 @@ static void put_plate(struct fake *f, int fd)
     json_decref(request);
 }
 
+static json_t *import_of(const char *const *serials, int count, double current_a)
+{
+    struct unit_plate plate = fake_plate();
+    json_t *request = protocol_request(DO_UNIT_IMPORT, 4), *list = json_array();
+    plate.ratings[0].current_a = current_a;
+    for (int i = 0; i < count; i++) {
+        text_copy(plate.serial, NAME_CAP, serials[i]);
+        ck_assert_int_eq(json_array_append_new(list, plate_to_json(&plate)), 0);
+    }
+    ck_assert_int_eq(json_object_set_new(request, "plates", list), 0);
+    return request;
+}
+
+static json_t *ask_import(struct fake *f, int fd, json_t *request)
+{
+    size_t size;
+    char *line = protocol_line(request, PROTOCOL_REQUEST_MAX, &size);
+    ck_assert_ptr_nonnull(line);
+    char *text = strndup(line, size);
+    json_t *answer = fake_ask(f, fd, text);
+    free(text);
+    free(line);
+    json_decref(request);
+    return answer;
+}
+
+START_TEST(test_a_fleet_in_one_request)
+{
+    static const char *const serials[] = {"HQ-0147", "HQ-0152", "HQ-0163"};
+    static const char *const hollow[] = {"HQ-0147", ""};
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    /* The second has no serial number: refused by its place, and nothing is handed on. */
+    expect_refused(ask_import(f, fd, import_of(hollow, 2, 160)), 4, "plates[1]");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"unit-import\",\"plates\":[]}\n"), 4, "no plates");
+    ck_assert_int_eq(f->file_count, 0);
+    json_t *answer = ask_import(f, fd, import_of(serials, 3, 160));
+    expect_stage(answer, 4, "done");
+    json_decref(answer);
+    ck_assert_int_eq(f->file_count, 1);
+    ck_assert_int_eq(f->filed.plate_count, 3);
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"unit-list\"}\n");
+    ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(answer, "result"), "units")), 3);
+    json_decref(answer);
+    close(fd);
+    end(f);
+}
+END_TEST
+
 START_TEST(test_register_and_run_start)
 {
     struct fake *f = begin();
@@ -511,6 +560,7 @@ int main(void)
     tcase_add_test(t, test_orders_in_two_steps);
     tcase_add_test(t, test_end_is_never_busy);
     tcase_add_test(t, test_an_engine_that_does_not_answer);
+    tcase_add_test(t, test_a_fleet_in_one_request);
     tcase_add_test(t, test_register_and_run_start);
     tcase_add_test(t, test_refused_start_brings_its_reasons);
     tcase_add_test(t, test_bad_starts);

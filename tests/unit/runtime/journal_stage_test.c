@@ -5,6 +5,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include "control.h"
@@ -22,7 +23,7 @@ struct fixture {
     struct journal_state state;
     struct queue *records, *orders;
     struct journal_stage *stage;
-    bool disk_fails;
+    bool disk_fails, dies; /* at the commit */
     uint64_t seq, event;
     uint64_t answered;
     int answer_code;
@@ -47,6 +48,8 @@ static void on_stored(void *ctx, bool notices)
 static int on_commit(void *ctx)
 {
     struct fixture *f = ctx;
+    if (f->dies)
+        _exit(9);
     return f->disk_fails;
 }
 
@@ -322,6 +325,84 @@ START_TEST(orders_are_answered_by_what_became_of_them)
 }
 END_TEST
 
+static void put_fleet(struct fixture *f, uint64_t request)
+{
+    struct register_order *order = calloc(1, sizeof *order);
+    ck_assert_ptr_nonnull(order);
+    order->kind = REGISTER_PLATES;
+    order->request = request;
+    order->utc_s = 1;
+    order->plate_count = 40;
+    order->plates = calloc((size_t)order->plate_count, sizeof *order->plates);
+    ck_assert_ptr_nonnull(order->plates);
+    for (int i = 0; i < order->plate_count; i++)
+        text_format(order->plates[i].serial, NAME_CAP, "HQ-%04d", i);
+    queue_put(f->orders, ORDER_REGISTER, 0, order, sizeof *order);
+    free(order);
+}
+
+static int units_on_disk(struct fixture *f)
+{
+    struct error err = {""};
+    struct journal_unit unit;
+    int count = 0;
+    struct journal_reader *r = journal_reader_open(f->path, &err);
+    ck_assert_msg(r != NULL, "%s", err.text);
+    for (int i = 0; i < 40; i++) {
+        char serial[NAME_CAP];
+        text_format(serial, sizeof serial, "HQ-%04d", i);
+        int found = journal_reader_unit(r, serial, 0, &unit, &err);
+        ck_assert_int_ge(found, 0);
+        count += found;
+    }
+    journal_reader_close(r);
+    return count;
+}
+
+/* All of a fleet or nothing: when one plate cannot be stored, when the disk does not take them, and when the daemon
+ * dies between the last plate and the commit. */
+START_TEST(a_fleet_is_on_file_whole_or_not_at_all)
+{
+    struct fixture *f = fixture_new();
+    put_fleet(f, 7);
+    f->disk_fails = true;
+    pass(f, 0);
+    ck_assert_int_eq(f->answer_code, 1);
+    ck_assert_int_eq(units_on_disk(f), 0);
+    f->disk_fails = false;
+    struct register_order *order = calloc(1, sizeof *order);
+    ck_assert_ptr_nonnull(order);
+    order->kind = REGISTER_PLATES;
+    order->request = 8;
+    order->plate_count = 2;
+    order->plates = calloc(2, sizeof *order->plates);
+    ck_assert_ptr_nonnull(order->plates);
+    text_copy(order->plates[0].serial, NAME_CAP, "HQ-0000"); /* the second has no serial number */
+    queue_put(f->orders, ORDER_REGISTER, 0, order, sizeof *order);
+    free(order);
+    pass(f, 0);
+    ck_assert_uint_eq(f->answered, 8);
+    ck_assert_int_eq(f->answer_code, 1);
+    ck_assert_int_eq(units_on_disk(f), 0);
+    put_fleet(f, 9);
+    pid_t child = fork();
+    ck_assert_int_ge(child, 0);
+    if (child == 0) {
+        f->dies = true;
+        pass(f, 0);
+        _exit(0);
+    }
+    int how;
+    ck_assert_int_eq(waitpid(child, &how, 0), child);
+    ck_assert(WIFEXITED(how) && WEXITSTATUS(how) == 9);
+    ck_assert_int_eq(units_on_disk(f), 0);
+    pass(f, 0);
+    ck_assert_int_eq(f->answer_code, 2);
+    ck_assert_int_eq(units_on_disk(f), 40);
+    fixture_free(f);
+}
+END_TEST
+
 START_TEST(a_session_ends_cleanly_with_all_that_was_queued)
 {
     struct fixture *f = fixture_new();
@@ -399,6 +480,7 @@ int main(void)
     tcase_add_test(t, a_run_has_its_begin_and_end);
     tcase_add_test(t, run_numbers_are_never_given_twice);
     tcase_add_test(t, orders_are_answered_by_what_became_of_them);
+    tcase_add_test(t, a_fleet_is_on_file_whole_or_not_at_all);
     tcase_add_test(t, a_session_ends_cleanly_with_all_that_was_queued);
     tcase_add_test(t, readings_are_sealed_and_removed_when_their_time_has_come);
     suite_add_tcase(suite, t);
