@@ -56,7 +56,8 @@ enum trade_words { WORDS_INTERNATIONAL, WORDS_NORTH_AMERICA, WORDS_COUNT_ };
 
 /* How records are printed. */
 struct record_config {
-    char site[NAME_CAP * 2]; /* name of the shop, as a record prints it */
+    char site[NAME_CAP * 2];   /* name of the shop, as a record prints it */
+    char check_unit[NAME_CAP]; /* serial of the unit that tells what the bench repeats; empty: none */
     char address[TEXT_CAP];
     enum paper paper;
     enum trade_words words; /* names of processes in print: "mma" or "stick (SMAW)" */

@@ -233,6 +233,10 @@ static const struct field record_fields[] = {
     {"address", FIELD_TEXT, AT(struct raw_record, record.address), .help = "Its address, as records print it."},
     {"paper", FIELD_CHOICE, AT(struct raw_record, record.paper), .choices = &choice_papers, .fallback = "a4",
      .help = "Paper of records."},
+    {"check_unit", FIELD_TEXT, AT(struct raw_record, record.check_unit),
+     .help = "Serial number of the unit that is run now and then (each month, say) to see what the bench itself does. "
+             "From six comparable runs on it says what counts as a change of other units, instead of limits: "
+             "{repeatability: ...}."},
     {"words", FIELD_CHOICE, AT(struct raw_record, record.words), .choices = &choice_trade_words,
      .fallback = "international",
      .help = "Names of processes in print: international (mma, mig/mag, tig) or north-america (SMAW, GMAW, GTAW)."},

@@ -3,49 +3,34 @@
 #include <string.h>
 
 #include "commands.h"
+#include "config.h"
+#include "history_json.h"
 #include "journal_json.h"
 #include "json_build.h"
 #include "unit_history.h"
 #include "utc.h"
 
-static json_t *change_json(const struct history_change *c)
-{
-    struct json_build b = build_begin();
-    build_figure(&b, "change_pct", c->change_pct);
-    build_figure(&b, "limit_pct", c->limit_pct);
-    build_flag(&b, "beyond", c->beyond);
-    return build_end(&b);
-}
-
 static json_t *row_json(const struct history_row *row)
 {
-    struct json_build b = {.object = run_to_json(&row->run)};
-    b.bad = !b.object;
-    build_figure(&b, "margin_pct", row->margin_pct);
-    build_figure(&b, "rise_k", row->rise_k);
-    build_text(&b, "rise_of", row->rise_is_exhaust ? "exhaust" : "case");
-    build_figure(&b, "loss_w", row->loss_w);
-    build_figure(&b, "resistance_k_per_w", row->resistance_k_per_w);
-    build_add(&b, "against_run", row->against_run ? json_integer(row->against_run) : json_null());
-    build_flag(&b, "against_baseline", row->against_baseline);
-    build_add(&b, "time_to_shutoff", change_json(&row->time_to_shutoff));
-    build_add(&b, "own_percent_on", change_json(&row->own_percent_on));
-    build_add(&b, "reset", change_json(&row->reset));
-    build_add(&b, "resistance", change_json(&row->resistance));
-    return build_end(&b);
+    json_t *run = run_to_json(&row->run), *measured = history_row_to_json(row);
+    if (!run || !measured || json_object_update(run, measured) != 0) {
+        json_decref(run);
+        run = NULL;
+    }
+    json_decref(measured);
+    return run;
 }
 
 static int print_json(struct client *c, const char *serial, const struct unit_history *h)
 {
-    struct json_build b = build_begin();
+    struct json_build b = {.object = history_head_to_json(h)};
+    b.bad = !b.object;
     json_t *rows = json_array();
     for (size_t i = 0; rows && i < h->count; i++) {
         if (json_array_append_new(rows, row_json(&h->rows[i])) != 0)
             b.bad = true;
     }
     build_text(&b, "unit", serial);
-    build_add(&b, "baseline_run", h->baseline_run ? json_integer(h->baseline_run) : json_null());
-    build_figure(&b, "repeatability_pct", h->count ? h->repeatability_pct : NAN);
     build_add(&b, "history", rows);
     return client_print_json(c, build_end(&b));
 }
@@ -184,6 +169,22 @@ static void say_pair(const struct screen *s, const struct unit_history *h, int64
                 (long long)found);
 }
 
+/* What says how well the bench repeats itself. */
+static void say_repeatability(const struct screen *s, const struct unit_history *h)
+{
+    if (h->times.check_runs > 0 || h->heat.check_runs > 0)
+        fprintf(s->out,
+                "\nThe check unit's own runs say what this bench repeats: times to %.1f %% (%d runs), rise a watt to "
+                "%.1f %% (%d runs).\n",
+                h->times.pct, h->times.check_runs, h->heat.pct, h->heat.check_runs);
+}
+
+static const char *check_unit_of(struct client *c)
+{
+    const struct config *config = c->config_option ? client_config(c) : NULL;
+    return config ? config->record.check_unit : NULL;
+}
+
 int command_unit_history(struct client *c, const struct arguments *args)
 {
     struct error err = {{0}};
@@ -193,7 +194,8 @@ int command_unit_history(struct client *c, const struct arguments *args)
     struct journal_reader *reader = client_journal(c, &err);
     int status = EXIT_REFUSED;
     if (!reader ||
-        unit_history_load(reader, serial, (int64_t)argument_number(args, "--limit", 50), &history, &err) != 0 ||
+        unit_history_load(reader, serial, check_unit_of(c), (int64_t)argument_number(args, "--limit", 50), &history,
+                          &err) != 0 ||
         journal_reader_dispositions(reader, serial, take_service, &service, &err) != 0) {
         status = client_failed(c, &err);
     } else if (history.count == 0) {
@@ -207,6 +209,7 @@ int command_unit_history(struct client *c, const struct arguments *args)
     } else {
         print_table(&c->screen, &history);
         say_latest(&c->screen, serial, &history);
+        say_repeatability(&c->screen, &history);
         say_pair(&c->screen, &history, service.utc_s);
         status = EXIT_DONE;
     }

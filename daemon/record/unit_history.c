@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "coverage.h"
 #include "run_data.h"
 
 static const double headroom_k = 65; /* trip point over 40 degC: common practice, no published source */
@@ -74,6 +75,18 @@ static double last_before(const struct series *s, double t_s)
     return value;
 }
 
+/* The last reading before t_s, or else the first of all. */
+static double about(const struct series *s, double t_s)
+{
+    double value = last_before(s, t_s);
+    for (size_t i = 0; isnan(value) && i < s->count; i++)
+        value = s->value[i];
+    return value;
+}
+
+/* Meters that were last read before the load closed, and those that lag, belong to neither end of the part. */
+static const double part_begins = 0.15, part_ends = 0.98;
+
 /* Heat of the run: how far the unit warms for what it loses. */
 static int read_heat(struct journal_reader *reader, struct history_row *row, double *repeatability_pct,
                      struct error *err)
@@ -85,10 +98,14 @@ static int read_heat(struct journal_reader *reader, struct history_row *row, dou
     *repeatability_pct = d->bench->limits.repeatability_pct;
     row->rise_is_exhaust = d->signals[SIG_T_CASE].count == 0;
     const struct series *hot = &d->signals[row->rise_is_exhaust ? SIG_T_EXHAUST : SIG_T_CASE];
+    const struct series *air = &d->signals[SIG_T_INTAKE];
     if (last_on_load(&d->signals[SIG_I2], &from_s, &to_s)) {
-        row->rise_k = last_before(hot, to_s) - last_before(&d->signals[SIG_T_INTAKE], to_s);
-        row->loss_w = mean_in(&d->signals[SIG_P1], from_s, to_s) -
-                      mean_in(&d->signals[SIG_I2], from_s, to_s) * mean_in(&d->signals[SIG_U2], from_s, to_s);
+        double length_s = to_s - from_s, a_s = from_s + part_begins * length_s, b_s = from_s + part_ends * length_s;
+        row->on_load_s = length_s;
+        row->rise_k = last_before(hot, to_s) - last_before(air, to_s);
+        row->start_rise_k = about(hot, from_s) - about(air, from_s);
+        row->loss_w = mean_in(&d->signals[SIG_P1], a_s, b_s) -
+                      mean_in(&d->signals[SIG_I2], a_s, b_s) * mean_in(&d->signals[SIG_U2], a_s, b_s);
         if (row->rise_k > 0 && row->loss_w > 0)
             row->resistance_k_per_w = row->rise_k / row->loss_w;
     }
@@ -118,18 +135,30 @@ static double time_limit_pct(double repeatability_pct, const struct verdict *a, 
     return sqrt(repeatability_pct * repeatability_pct + ua * ua + ub * ub);
 }
 
-static void compare(struct history_row *row, const struct history_row *with, double repeatability_pct)
+/* How far a rise a watt may differ for other reasons than the cooling. Before equilibrium a unit that was warmer when
+ * the load closed, or that carried it for longer, is warmer at the end as well; neither by more than the difference
+ * itself, so that much is added to what the bench repeats. */
+static double heat_limit_pct(double repeatability_pct, const struct history_row *a, const struct history_row *b)
+{
+    if (a->run.verdict.basis == BASIS_EQUILIBRIUM || a->run.verdict.basis == BASIS_EQUILIBRIUM_40)
+        return repeatability_pct;
+    double warmer = fabs(a->start_rise_k - b->start_rise_k), longer = fabs(a->on_load_s - b->on_load_s);
+    return repeatability_pct + share_pct(warmer, fmin(a->rise_k, b->rise_k)) +
+           share_pct(longer, fmin(a->on_load_s, b->on_load_s));
+}
+
+static void compare(struct history_row *row, const struct history_row *with, const struct unit_history *h)
 {
     const struct verdict *now = &row->run.verdict, *then = &with->run.verdict;
-    double factor = history_normalising_factor(now, then), limit = time_limit_pct(repeatability_pct, now, then);
+    double factor = history_normalising_factor(now, then), limit = time_limit_pct(h->times.pct, now, then);
     bool cut = now->cause == CAUSE_THERMAL_CUTOUT && then->cause == CAUSE_THERMAL_CUTOUT;
     row->against_run = with->run.run_no;
     row->time_to_shutoff = change_of(cut ? now->shutoff_s : NAN, then->shutoff_s, factor, limit);
     row->own_percent_on = change_of(now->own_percent_on, then->own_percent_on, factor, limit);
     row->reset = change_of(now->reset_s, then->reset_s, 1, limit);
-    /* A warm unit begins anywhere between cold and equilibrium, and its rise says more of that than of its cooling. */
-    if (now->basis != BASIS_WARM_CYCLE)
-        row->resistance = change_of(row->resistance_k_per_w, with->resistance_k_per_w, 1, repeatability_pct);
+    double heat_limit = heat_limit_pct(h->heat.pct, row, with);
+    if (!isnan(heat_limit))
+        row->resistance = change_of(row->resistance_k_per_w, with->resistance_k_per_w, 1, heat_limit);
 }
 
 static int take_run(void *ctx, const struct journal_run *run)
@@ -146,8 +175,13 @@ static int take_run(void *ctx, const struct journal_run *run)
         h->cap = cap;
     }
     struct history_row *row = &h->rows[h->count++];
-    *row =
-        (struct history_row){.run = *run, .rise_k = NAN, .loss_w = NAN, .resistance_k_per_w = NAN, .margin_pct = NAN};
+    *row = (struct history_row){.run = *run,
+                                .rise_k = NAN,
+                                .start_rise_k = NAN,
+                                .on_load_s = NAN,
+                                .loss_w = NAN,
+                                .resistance_k_per_w = NAN,
+                                .margin_pct = NAN};
     row->time_to_shutoff = row->own_percent_on = row->reset = row->resistance =
         (struct history_change){NAN, NAN, false};
     if (run->verdict.rated_on_s > 0)
@@ -171,10 +205,69 @@ static const struct history_row *partner(const struct unit_history *h, size_t in
     return first;
 }
 
-int unit_history_load(struct journal_reader *reader, const char *serial, int64_t limit, struct unit_history *h,
-                      struct error *err)
+/* Sum of squares of relative deviations within groups of comparable runs, and its degrees of freedom. */
+struct spread {
+    double sum_squares;
+    int dof, runs;
+};
+
+static double check_time(const struct history_row *row, const struct history_row *first)
 {
-    memset(h, 0, sizeof *h);
+    const struct verdict *v = &row->run.verdict;
+    return v->cause == CAUSE_THERMAL_CUTOUT ? v->shutoff_s * history_normalising_factor(v, &first->run.verdict) : NAN;
+}
+
+static double check_heat(const struct history_row *row, const struct history_row *first)
+{
+    (void)first;
+    return row->resistance_k_per_w;
+}
+
+/* One kind of run: the group whose oldest run is `first`. */
+static void add_group(struct spread *s, const struct unit_history *h, size_t first,
+                      double (*figure)(const struct history_row *, const struct history_row *))
+{
+    double mean = 0, squares = 0;
+    int n = 0;
+    for (size_t i = first; i < h->count; i++) {
+        double v = figure(&h->rows[i], &h->rows[first]);
+        if ((i != first && !history_comparable(&h->rows[i].run, &h->rows[first].run)) || !(v > 0))
+            continue;
+        n++;
+        double step = v - mean;
+        mean += step / n;
+        squares += step * (v - mean);
+    }
+    if (n < 2)
+        return;
+    s->sum_squares += squares / (mean * mean);
+    s->dof += n - 1;
+    s->runs += n;
+}
+
+/* Repeatability limit of two single results: t * sqrt(2) * s (ISO 5725-6, from memory: 2.8 s for many runs). */
+static void take_spread(struct history_repeatability *r, const struct unit_history *h,
+                        double (*figure)(const struct history_row *, const struct history_row *))
+{
+    static const int enough_dof = 5;
+    struct spread s = {0, 0, 0};
+    for (size_t i = 0; i < h->count; i++) {
+        bool begun = false;
+        for (size_t k = 0; k < i && !begun; k++)
+            begun = history_comparable(&h->rows[k].run, &h->rows[i].run);
+        if (!begun)
+            add_group(&s, h, i, figure);
+    }
+    if (s.dof < enough_dof)
+        return;
+    r->pct = 100 * coverage_factor(COVERAGE_95, s.dof) * sqrt(2 * s.sum_squares / s.dof);
+    r->check_runs = s.runs;
+}
+
+/* Rows with what was measured of the heat; nothing compared yet. */
+static int load_rows(struct journal_reader *reader, const char *serial, int64_t limit, struct unit_history *h,
+                     struct error *err)
+{
     struct journal_baseline baseline;
     int found = journal_reader_baseline(reader, serial, &baseline, err);
     struct run_filter filter = {.serial = serial};
@@ -185,14 +278,36 @@ int unit_history_load(struct journal_reader *reader, const char *serial, int64_t
     size_t from = limit > 0 && h->count > (size_t)limit ? h->count - (size_t)limit : 0;
     for (size_t i = 0; i < h->count; i++) {
         bool wanted = i >= from || h->rows[i].run.run_no == h->baseline_run || i == 0;
-        if (wanted && read_heat(reader, &h->rows[i], &h->repeatability_pct, err) != 0)
+        if (wanted && read_heat(reader, &h->rows[i], &h->times.pct, err) != 0)
+            return -1;
+    }
+    h->heat.pct = h->times.pct;
+    return 0;
+}
+
+int unit_history_load(struct journal_reader *reader, const char *serial, const char *check_unit, int64_t limit,
+                      struct unit_history *h, struct error *err)
+{
+    memset(h, 0, sizeof *h);
+    if (load_rows(reader, serial, limit, h, err) != 0)
+        return -1;
+    if (check_unit != NULL && check_unit[0] != '\0' && h->count > 0) {
+        struct unit_history check;
+        memset(&check, 0, sizeof check);
+        int rc = load_rows(reader, check_unit, limit, &check, err);
+        if (rc == 0) {
+            take_spread(&h->times, &check, check_time);
+            take_spread(&h->heat, &check, check_heat);
+        }
+        unit_history_free(&check);
+        if (rc != 0)
             return -1;
     }
     for (size_t i = 0; i < h->count; i++) {
         const struct history_row *with = partner(h, i);
         h->rows[i].against_baseline = with != NULL && with->run.run_no == h->baseline_run;
         if (with != NULL && h->rows[i].run.run_no != h->baseline_run)
-            compare(&h->rows[i], with, h->repeatability_pct);
+            compare(&h->rows[i], with, h);
     }
     return 0;
 }

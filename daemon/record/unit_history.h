@@ -18,6 +18,8 @@ struct history_row {
     struct journal_run run;
     double margin_pct;         /* time at rated current over the rated time, less 100 %; at least, without a shutoff */
     double rise_k;             /* case (else exhaust) over intake air at the end of the last on-load part */
+    double start_rise_k;       /* the same at its beginning: how warm the unit was then */
+    double on_load_s;          /* length of that part */
     double loss_w;             /* mean of P1 - I2 * U2 over that part */
     double resistance_k_per_w; /* rise over loss: apparent, since no steady state is needed for it */
     bool rise_is_exhaust;
@@ -26,17 +28,25 @@ struct history_row {
     struct history_change time_to_shutoff, own_percent_on, reset, resistance;
 };
 
+/* What two runs of one unit that has not changed differ by on this bench, no more in 19 of 20 cases. */
+struct history_repeatability {
+    double pct;
+    int check_runs; /* runs of the check unit that it rests on; 0: as the bench's configuration states it */
+};
+
 struct unit_history {
     struct history_row *rows; /* oldest first */
     size_t count, cap;
     int64_t baseline_run; /* 0: none set */
-    double repeatability_pct;
+    struct history_repeatability times, heat;
 };
 
-/* Reads the judged runs of a unit, at most the newest limit ones (and compares within them and the baseline). Returns 0
- * or -1 with err. Release with unit_history_free. */
-int unit_history_load(struct journal_reader *reader, const char *serial, int64_t limit, struct unit_history *history,
-                      struct error *err);
+/* Reads the judged runs of a unit, at most the newest limit ones (and compares within them and the baseline).
+ * check_unit: serial of the unit that is run now and then to see what the bench itself does; once it has enough runs of
+ * one kind, they say what the bench repeats, instead of the configuration. NULL or empty: none. Returns 0 or -1 with
+ * err. Release with unit_history_free. */
+int unit_history_load(struct journal_reader *reader, const char *serial, const char *check_unit, int64_t limit,
+                      struct unit_history *history, struct error *err);
 void unit_history_free(struct unit_history *history);
 
 /* The factor that turns a time to shut-off (or a percent-on) of the run `of` into what it would have been at the

@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "bench.h"
+#include "history_json.h"
 #include "journal_json.h"
 #include "journal_read.h"
 #include "model_json.h"
@@ -50,6 +51,7 @@ void web_reply_error(struct web_reply *reply, unsigned status, const char *what)
 
 static void reply_result(struct web_reply *reply, json_t *result, bool found, const struct error *err)
 {
+    web_add_test_voltage(result);
     if (result != NULL)
         web_reply_json(reply, 200, result);
     else
@@ -64,6 +66,7 @@ static void get_status(const struct web_context *c, struct web_reply *reply)
     if (o != NULL) {
         (void)json_object_set_new(o, "may_act", json_boolean(c->may_act));
         (void)json_object_set_new(o, "version", json_string(c->version));
+        web_add_test_voltage(o);
     }
     web_reply_json(reply, 200, o);
 }
@@ -123,7 +126,7 @@ static void get_heavy(const struct web_context *c, const struct web_request *q, 
                                (int)web_number(q, "columns", 1, CURVE_COLUMNS_MAX, 800), &found, &err);
         reply_result(reply, o, found, &err);
     } else {
-        web_picture(c, r, run_no, what, reply);
+        web_picture(c, q, r, run_no, what, reply);
     }
     (void)atomic_fetch_sub(c->heavy, 1);
 }
@@ -179,6 +182,38 @@ static void get_unit(const struct web_request *q, struct journal_reader *r, stru
     reply_result(reply, o, found, err);
 }
 
+enum { HISTORY_RUNS = 24 };
+
+/* Reads the readings of many runs: counted among the heavy ones. */
+static void get_history(const struct web_context *c, const struct web_request *q, struct journal_reader *r,
+                        struct web_reply *reply)
+{
+    struct error err = {{0}};
+    struct unit_history h = {0};
+    const char *serial = web_argument(q, "serial");
+    if (serial == NULL || serial[0] == '\0') {
+        web_reply_error(reply, 400, "name the unit: /api/unit/history?serial=...");
+        return;
+    }
+    if (atomic_fetch_add(c->heavy, 1) >= WEB_HEAVY_MAX) {
+        web_reply_error(reply, 503, "too many curves and pictures are being drawn; ask again in a second");
+    } else if (unit_history_load(r, serial, c->check_unit, HISTORY_RUNS, &h, &err) != 0) {
+        web_reply_error(reply, 500, err.text);
+    } else {
+        json_t *o = history_head_to_json(&h), *rows = json_array();
+        bool whole = o != NULL && json_object_set_new(o, "history", rows) == 0;
+        for (size_t i = 0; whole && i < h.count; i++)
+            whole = json_array_append_new(rows, history_row_to_json(&h.rows[i])) == 0;
+        if (!whole) {
+            json_decref(o);
+            o = NULL;
+        }
+        web_reply_json(reply, 200, o);
+    }
+    unit_history_free(&h);
+    (void)atomic_fetch_sub(c->heavy, 1);
+}
+
 static bool get_from_record(const struct web_context *c, const struct web_request *q, const char *what,
                             struct web_reply *reply)
 {
@@ -199,6 +234,8 @@ static bool get_from_record(const struct web_context *c, const struct web_reques
         reply_result(reply, units_to_json(r, &err), true, &err);
     else if (strcmp(what, "unit") == 0)
         get_unit(q, r, reply, &err);
+    else if (strcmp(what, "unit/history") == 0)
+        get_history(c, q, r, reply);
     else
         mine = false;
     journal_reader_close(r);

@@ -111,7 +111,19 @@ static int take_config(struct arguments *a, struct config **config)
     return rc;
 }
 
-static int serve(const struct arguments *a)
+/* How records are printed, by the configuration where one is named. */
+static void take_wishes(const struct config *config, char *site, size_t cap, struct web_setup *setup)
+{
+    if (config == NULL)
+        return;
+    const struct record_config *r = &config->record;
+    (void)text_format(site, cap, "%s%s%s", r->site, r->address[0] != '\0' ? ", " : "", r->address);
+    setup->site = site;
+    setup->letter = r->paper == PAPER_LETTER;
+    setup->check_unit = r->check_unit;
+}
+
+static int serve(const struct arguments *a, const struct config *config)
 {
     struct error err = {{0}};
     char token[256] = "";
@@ -132,6 +144,8 @@ static int serve(const struct arguments *a)
                               .hosts = a->hosts,
                               .version = SOAKBENCH_VERSION,
                               .period_ms = 500};
+    char site[2 * NAME_CAP + TEXT_CAP];
+    take_wishes(config, site, sizeof site, &setup);
     struct web_server *server = web_server_new(&setup, &err);
     if (server == NULL) {
         (void)fprintf(stderr, "soakbench-web: %s\n", err.text);
@@ -162,7 +176,7 @@ int main(int argc, char **argv)
         } else {
             if (a.listen == NULL)
                 a.listen = "127.0.0.1:8460";
-            rc = serve(&a);
+            rc = serve(&a, config);
         }
     }
     config_free(config);

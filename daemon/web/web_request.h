@@ -17,6 +17,9 @@ enum { WEB_HEAVY_MAX = 2 };
 
 struct web_context {
     const char *socket_path, *journal_path, *version;
+    const char *site;       /* as records print it; empty: not printed */
+    const char *check_unit; /* serial; empty: none */
+    bool letter;            /* paper of records; else A4 */
     bool may_act;
     struct web_snapshot *snapshot;
     atomic_int *heavy; /* such requests under way */
@@ -52,8 +55,10 @@ void web_reply_error(struct web_reply *reply, unsigned status, const char *what)
 /* What /api/, /metrics and /health answer to GET. Returns false when the path is not theirs. */
 bool web_api_get(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
 /* The run's record.pdf or curves.svg. */
-void web_picture(const struct web_context *c, struct journal_reader *r, int64_t run_no, const char *what,
-                 struct web_reply *reply);
+void web_picture(const struct web_context *c, const struct web_request *q, struct journal_reader *r, int64_t run_no,
+                 const char *what, struct web_reply *reply);
+/* Each rating point in value, however deep, gets a field test_voltage_v; null when its process has no formula. */
+void web_add_test_voltage(json_t *value);
 /* POST /api/orders: an order for the daemon. */
 void web_api_order(const struct web_context *c, const struct web_request *q, struct web_reply *reply);
 

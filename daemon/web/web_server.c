@@ -34,6 +34,7 @@ struct web_server {
     struct web_context context;
     atomic_int heavy;
     char socket_path[PATH_CAP], journal_path[PATH_CAP], token[PATH_CAP], hosts[PATH_CAP], version[NAME_CAP];
+    char site[2 * NAME_CAP + TEXT_CAP], check_unit[NAME_CAP];
     bool has_token;
     int port;
     pthread_mutex_t mutex;
@@ -359,7 +360,9 @@ struct web_server *web_server_new(const struct web_setup *setup, struct error *e
         text_copy(s->journal_path, sizeof s->journal_path, setup->journal_path) != 0 ||
         text_copy(s->token, sizeof s->token, setup->token != NULL ? setup->token : "") != 0 ||
         text_copy(s->hosts, sizeof s->hosts, setup->hosts != NULL ? setup->hosts : "") != 0 ||
-        text_copy(s->version, sizeof s->version, setup->version) != 0) {
+        text_copy(s->version, sizeof s->version, setup->version) != 0 ||
+        text_copy(s->site, sizeof s->site, setup->site != NULL ? setup->site : "") != 0 ||
+        text_copy(s->check_unit, sizeof s->check_unit, setup->check_unit != NULL ? setup->check_unit : "") != 0) {
         (void)error_set(err, "a path, the token or the list of hosts is longer than %d characters", PATH_CAP - 1);
         web_server_free(s);
         return NULL;
@@ -368,6 +371,9 @@ struct web_server *web_server_new(const struct web_setup *setup, struct error *e
     s->context = (struct web_context){.socket_path = s->socket_path,
                                       .journal_path = s->journal_path,
                                       .version = s->version,
+                                      .site = s->site,
+                                      .check_unit = s->check_unit,
+                                      .letter = setup->letter,
                                       .may_act = s->has_token,
                                       .heavy = &s->heavy};
     s->context.snapshot = web_snapshot_new(s->socket_path, setup->period_ms, err);

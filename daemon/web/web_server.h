@@ -7,6 +7,7 @@
 #ifndef WEB_SERVER_H
 #define WEB_SERVER_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "error.h"
@@ -20,7 +21,10 @@ struct web_setup {
     const char *token; /* NULL: look only */
     const char *hosts; /* further names the page may be called by, comma between; NULL: none */
     const char *version;
-    int period_ms; /* of the live snapshot */
+    const char *site;       /* as records print it; NULL: not printed */
+    const char *check_unit; /* serial of the unit that tells what the bench repeats; NULL: none */
+    bool letter;            /* paper of records; else A4 */
+    int period_ms;          /* of the live snapshot */
 };
 
 /* Starts serving in threads of its own. NULL with err. */

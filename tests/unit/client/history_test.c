@@ -27,7 +27,7 @@ static void load(struct soak_journal *s, struct unit_history *h)
     struct error err = {{0}};
     struct journal_reader *reader = journal_reader_open(s->path, &err);
     ck_assert_msg(reader != NULL, "%s", err.text);
-    ck_assert_msg(unit_history_load(reader, "HQ-0147", 50, h, &err) == 0, "%s", err.text);
+    ck_assert_msg(unit_history_load(reader, "HQ-0147", NULL, 50, h, &err) == 0, "%s", err.text);
     journal_reader_close(reader);
 }
 
@@ -47,7 +47,7 @@ START_TEST(a_change_counts_only_beyond_the_bench)
     /* 1 % with a bench that repeats within 2 %: no change. */
     ck_assert_double_eq_tol(h.rows[1].time_to_shutoff.change_pct, -1.0, 0.01);
     ck_assert(!h.rows[1].time_to_shutoff.beyond && !h.rows[1].reset.beyond && !h.rows[1].resistance.beyond);
-    ck_assert_double_ge(h.rows[1].time_to_shutoff.limit_pct, h.repeatability_pct);
+    ck_assert_double_ge(h.rows[1].time_to_shutoff.limit_pct, h.times.pct);
     ck_assert_double_eq_tol(h.rows[2].time_to_shutoff.change_pct, -12.0, 0.01);
     ck_assert_double_eq_tol(h.rows[2].reset.change_pct, 30.0, 0.01);
     ck_assert_double_eq_tol(h.rows[2].resistance.change_pct, 20.0, 0.7);
@@ -56,6 +56,65 @@ START_TEST(a_change_counts_only_beyond_the_bench)
     ck_assert_double_eq_tol(h.rows[0].resistance_k_per_w, 0.05, 0.001);
     ck_assert_double_eq_tol(h.rows[2].margin_pct, 10.0, 0.01);
     unit_history_free(&h);
+    soak_journal_end(&s);
+}
+END_TEST
+
+/* A warm unit begins somewhere between cold and equilibrium: that much is added to what the bench repeats, no verdict of
+ * "no change" or "worse" rests on it. */
+START_TEST(warm_starts_are_compared_by_what_their_starts_allow)
+{
+    struct soak_journal s;
+    struct unit_history h;
+    soak_journal_begin(&s);
+    struct soak_run runs[] = {cut_run(1, 300, 200), cut_run(2, 300, 200), cut_run(3, 300, 200), cut_run(4, 270, 200)};
+    runs[2].case_rise_k = 36;
+    runs[3].case_rise_k = 32;
+    for (size_t i = 0; i < 4; i++) {
+        runs[i].start = START_WARM;
+        soak_journal_run(&s, &runs[i]);
+    }
+    load(&s, &h);
+    ck_assert_int_eq(h.rows[1].run.verdict.basis, BASIS_WARM_CYCLE);
+    ck_assert_double_eq_tol(h.rows[1].start_rise_k, h.rows[0].start_rise_k, 1e-9);
+    ck_assert_double_eq_tol(h.rows[1].resistance.limit_pct, h.heat.pct, 1e-6); /* they began alike */
+    ck_assert_double_eq_tol(h.rows[2].resistance.change_pct, 20.0, 0.7);
+    ck_assert(h.rows[2].resistance.beyond);
+    /* 10 % less time on load: 6.7 % more kelvin a watt are within what that explains. */
+    ck_assert_double_ge(h.rows[3].resistance.limit_pct, h.heat.pct + 9.9);
+    ck_assert(!h.rows[3].resistance.beyond);
+    unit_history_free(&h);
+    soak_journal_end(&s);
+}
+END_TEST
+
+/* Seven runs of a check unit: 297, 300, 303, 297, 300, 303, 300 s, whose standard deviation is 0.8165 %. Student's t for
+ * 6 degrees of freedom is 2.45 (JCGM 100:2008, table G.2), so two single runs differ by no more than 2.83 %. */
+START_TEST(a_check_unit_says_what_the_bench_repeats)
+{
+    static const double on_s[] = {297, 300, 303, 297, 300, 303, 300};
+    struct soak_journal s;
+    struct unit_history h;
+    struct error err = {{0}};
+    soak_journal_begin(&s);
+    for (int i = 0; i < 7; i++) {
+        struct soak_run run = cut_run(i + 1, on_s[i], 200);
+        soak_journal_run(&s, &run);
+    }
+    struct journal_reader *reader = journal_reader_open(s.path, &err);
+    ck_assert_msg(reader != NULL, "%s", err.text);
+    ck_assert_msg(unit_history_load(reader, "HQ-0147", "HQ-0147", 50, &h, &err) == 0, "%s", err.text);
+    ck_assert_int_eq(h.times.check_runs, 7);
+    ck_assert_double_eq_tol(h.times.pct, 2.83, 0.01);
+    ck_assert_int_eq(h.heat.check_runs, 7);
+    ck_assert_double_ge(h.rows[1].time_to_shutoff.limit_pct, h.times.pct);
+    unit_history_free(&h);
+    /* Too few: what the configuration states holds. */
+    ck_assert_msg(unit_history_load(reader, "HQ-0147", "HQ-0999", 50, &h, &err) == 0, "%s", err.text);
+    ck_assert_int_eq(h.times.check_runs, 0);
+    ck_assert_double_eq_tol(h.times.pct, 2, 1e-9);
+    unit_history_free(&h);
+    journal_reader_close(reader);
     soak_journal_end(&s);
 }
 END_TEST
@@ -144,6 +203,8 @@ int main(void)
     TCase *t = tcase_create("history");
     tcase_set_timeout(t, 60);
     tcase_add_test(t, a_change_counts_only_beyond_the_bench);
+    tcase_add_test(t, warm_starts_are_compared_by_what_their_starts_allow);
+    tcase_add_test(t, a_check_unit_says_what_the_bench_repeats);
     tcase_add_test(t, current_and_air_are_taken_out);
     tcase_add_test(t, unlike_runs_are_not_compared_and_a_baseline_wins);
     tcase_add_test(t, the_command_says_what_to_do);

@@ -207,6 +207,33 @@ START_TEST(documented_paths_answer_as_documented)
 }
 END_TEST
 
+/* Customer, job, dates and the pair come as arguments, and what is no date, no run or another unit's is refused by name. */
+START_TEST(a_record_is_made_out_to_somebody)
+{
+    static const struct {
+        const char *arguments;
+        int status;
+        const char *words;
+    } rows[] = {{"?customer=Farrow%20Steel&job=HQ-J-88&received=2026-01-05&remark=found%20dirty", 200, "%PDF-"},
+                {"?received=yesterday", 400, "write a date"},
+                {"?as_found=1&as_left=1", 400, "either as_found or as_left"},
+                {"?as_found=1", 200, "%PDF-"},
+                {"?as_left=999", 400, "999"}};
+    struct web_fixture f;
+    web_fixture_begin(&f, FIXTURE_TOKEN);
+    fill_journal(f.daemon.journal);
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char path[200];
+        (void)snprintf(path, sizeof path, "/api/runs/1/record.pdf%s", rows[i].arguments);
+        struct http_answer a = http_ask(f.port, "GET", path, NULL, NULL);
+        ck_assert_msg(a.status == rows[i].status, "%s answers %d: %.200s", rows[i].arguments, a.status, a.body);
+        ck_assert_msg(strstr(a.body, rows[i].words) != NULL, "%s answers %.200s", rows[i].arguments, a.body);
+        http_free(&a);
+    }
+    web_fixture_end(&f);
+}
+END_TEST
+
 START_TEST(nothing_else_answers)
 {
     static const char *const others[] = {"/api",
@@ -294,6 +321,7 @@ int main(void)
     TCase *tc = tcase_create("document");
     tcase_set_timeout(tc, 60);
     tcase_add_test(tc, documented_paths_answer_as_documented);
+    tcase_add_test(tc, a_record_is_made_out_to_somebody);
     tcase_add_test(tc, nothing_else_answers);
     tcase_add_test(tc, the_page_uses_only_what_is_documented);
     suite_add_tcase(suite, tc);
