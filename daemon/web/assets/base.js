@@ -79,6 +79,7 @@ export function table(caption, heads, rows, options = {}) {
     el("table", options, el("caption", { class: "unseen" }, caption), el("thead", {}, el("tr", {}, head)), el("tbody", {}, rows)));
 }
 export const cell = (text) => el("td", {}, text ?? "");
+export const lineCell = (text) => el("td", { class: "line" }, text ?? "");
 export const figureCell = (v, digits, unit = "") => el("td", { class: "n" }, figure(v, digits, unit));
 
 export const known = (v) => typeof v === "number" && isFinite(v);

@@ -1,6 +1,6 @@
 "use strict";
 /* The bench now: what wants a person, every channel with its cycle, circuits with what they carry, record and stores. */
-import { announce, causeWords, cell, duration, el, EVENT_WORDS, figure, figureCell, get, INTERLOCK_WORDS, known, moment, order,
+import { announce, causeWords, cell, duration, el, EVENT_WORDS, figure, figureCell, get, INTERLOCK_WORDS, known, lineCell, moment, order,
   runLink, say, SIGNAL_WORDS, STATE_WORDS, table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
 import { make } from "/assets/chart.js";
 
@@ -65,7 +65,7 @@ function signalRows(c) {
     let note = s.quality === "good" ? "" : s.quality.replace(/-/g, " ");
     if (s.quality === "good" && c.point && c.state === "on-load") {
       if (name === "i2") note = bandWords(s.value, c.point.current_a);
-      if (name === "u2") note = bandWords(s.value, c.point.load_voltage_v);
+      if (name === "u2") note = bandWords(s.value, c.point.test_voltage_v);
     }
     rows.push(el("tr", {}, el("th", { scope: "row" }, SIGNAL_WORDS[name]), figureCell(s.quality === "good" ? s.value : null, 1, unitWord(s.unit)), el("td", { class: "note" }, note)));
   }
@@ -194,7 +194,7 @@ function recordLines(live) {
 const PASSED_OVER = ["preflight", "trim", "intent", "cycle-begin"];
 function eventRow(e) {
   const words = e.text || (e.state ? STATE_WORDS[e.state] || e.state : "");
-  return el("tr", {}, cell(moment(e.utc)), cell(e.channel || "bench"), el("td", {}, e.run ? runLink(e.run) : ""), cell(EVENT_WORDS[e.kind] || e.kind), cell(words));
+  return el("tr", {}, lineCell(moment(e.utc)), cell(e.channel || "bench"), el("td", {}, e.run ? runLink(e.run) : ""), cell(EVENT_WORDS[e.kind] || e.kind), cell(words));
 }
 
 function keepFocus(box, replace) {

@@ -2,7 +2,10 @@
 /* Curves as SVG: stacked panels over one time axis for a run, one small panel for a unit's life. Data of a run come
    thinned by the server to columns with lowest and highest value; a column without a value is a gap. */
 const NS = "http://www.w3.org/2000/svg";
-const WIDTH = 900, LEFT = 58, RIGHT = 14, PANEL = 150, GAP = 40, INNER = WIDTH - LEFT - RIGHT;
+const LEFT = 58, RIGHT = 14, PANEL = 150, GAP = 40;
+/* Drawn to the paper's measure: a narrow page gets a narrow picture, so that its words stay legible. */
+const widthFor = (svg) => (svg.clientWidth && svg.clientWidth < 560 ? 440 : 900);
+const innerOf = (svg) => svg.viewBox.baseVal.width - LEFT - RIGHT;
 
 export function make(name, attributes, text) {
   const e = document.createElementNS(NS, name);
@@ -17,9 +20,9 @@ function roundStep(span, parts) {
   return 10 * power;
 }
 
-function timeStep(span) {
+function timeStep(span, inner) {
   for (const s of [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800])
-    if (span / s <= 9) return s;
+    if (span / s <= inner / 90) return s;
   return 86400;
 }
 
@@ -73,19 +76,19 @@ function path(series, x, y) {
 }
 
 /* Where a panel lies and how times and values become places in it. */
-function placing(panel, index, data, hidden) {
+function placing(panel, index, data, hidden, inner) {
   const top = index * (PANEL + GAP) + 34, span = data.to_s - data.from_s;
   const [low, high] = rangeOf(panel, data, hidden);
-  return { top, low, high, y: (v) => top + PANEL - (v - low) / (high - low) * PANEL, t: (s) => LEFT + (s - data.from_s) / span * INNER };
+  return { top, low, high, inner, y: (v) => top + PANEL - (v - low) / (high - low) * PANEL, t: (s) => LEFT + (s - data.from_s) / span * inner };
 }
 
 function drawGrid(svg, at, data, panel, last) {
-  const step = timeStep(data.to_s - data.from_s), vs = roundStep(at.high - at.low, 4);
+  const step = timeStep(data.to_s - data.from_s, at.inner), vs = roundStep(at.high - at.low, 4);
   svg.append(make("text", { class: "title", x: LEFT, y: at.top - 8 }, panel.title));
-  if (panel.band) svg.append(make("rect", { class: "band", x: LEFT, y: at.y(panel.band[1]), width: INNER, height: at.y(panel.band[0]) - at.y(panel.band[1]) }));
+  if (panel.band) svg.append(make("rect", { class: "band", x: LEFT, y: at.y(panel.band[1]), width: at.inner, height: at.y(panel.band[0]) - at.y(panel.band[1]) }));
   for (let v = Math.ceil(at.low / vs) * vs; v <= at.high; v += vs) {
-    svg.append(make("line", { class: "grid", x1: LEFT, x2: LEFT + INNER, y1: at.y(v), y2: at.y(v) }));
-    svg.append(make("text", { x: LEFT - 6, y: at.y(v) + 4, "text-anchor": "end" }, String(Number(v.toPrecision(6)))));
+    svg.append(make("line", { class: "grid", x1: LEFT, x2: LEFT + at.inner, y1: at.y(v), y2: at.y(v) }));
+    svg.append(make("text", { x: LEFT - 6, y: Math.min(at.y(v) + 4, at.top + PANEL - 1), "text-anchor": "end" }, String(Number(v.toPrecision(6)))));
   }
   for (let t = Math.ceil(data.from_s / step) * step; t <= data.to_s; t += step) {
     svg.append(make("line", { class: "grid", x1: at.t(t), x2: at.t(t), y1: at.top, y2: at.top + PANEL }));
@@ -108,35 +111,36 @@ function drawMarks(svg, at, data, marks, first) {
 
 /* panels: [{title, signals, band, zero}]; data: answer of /curves; marks: [{t, text}]; hidden: Set of signals. */
 export function draw(svg, panels, data, marks, hidden) {
+  const width = widthFor(svg), inner = width - LEFT - RIGHT;
   const shown = panels.filter((p) => p.signals.some((n) => data.signals[n] && !hidden.has(n)));
   const height = Math.max(1, shown.length) * (PANEL + GAP) + 40;
   svg.replaceChildren();
-  svg.setAttribute("viewBox", `0 0 ${WIDTH} ${height}`);
+  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
   if (!shown.length) svg.append(make("text", { x: LEFT, y: 60 }, "No readings in this stretch."));
   shown.forEach((panel, index) => {
-    const at = placing(panel, index, data, hidden);
+    const at = placing(panel, index, data, hidden, inner);
     drawGrid(svg, at, data, panel, index === shown.length - 1);
     panel.signals.forEach((name, n) => {
       const s = data.signals[name];
-      if (s && !hidden.has(name)) svg.append(make("path", { class: `curve s${n}`, d: path(s, (i) => LEFT + (i + 0.5) / data.columns * INNER, at.y) }));
+      if (s && !hidden.has(name)) svg.append(make("path", { class: `curve s${n}`, d: path(s, (i) => LEFT + (i + 0.5) / data.columns * inner, at.y) }));
     });
     drawMarks(svg, at, data, marks, index === 0);
-    svg.append(make("rect", { class: "frame", x: LEFT, y: at.top, width: INNER, height: PANEL }));
+    svg.append(make("rect", { class: "frame", x: LEFT, y: at.top, width: inner, height: PANEL }));
   });
-  svg.append(make("text", { x: LEFT + INNER / 2, y: height - 4, "text-anchor": "middle" },
-    timeStep(data.to_s - data.from_s) < 60 ? "minutes:seconds since the start" : "hours:minutes since the start"));
+  svg.append(make("text", { x: LEFT + inner / 2, y: height - 4, "text-anchor": "middle" },
+    timeStep(data.to_s - data.from_s, inner) < 60 ? "minutes:seconds since the start" : "hours:minutes since the start"));
 }
 
 export function setCursor(svg, column, columns) {
   svg.querySelector(".cursor")?.remove();
   if (column === null) return;
-  const x = LEFT + (column + 0.5) / columns * INNER;
+  const x = LEFT + (column + 0.5) / columns * innerOf(svg);
   svg.append(make("line", { class: "cursor", x1: x, x2: x, y1: 24, y2: svg.viewBox.baseVal.height - 30 }));
 }
 
 export function columnAt(svg, clientX, columns) {
   const r = svg.getBoundingClientRect();
-  return Math.max(0, Math.min(columns - 1, Math.floor(((clientX - r.left) / r.width * WIDTH - LEFT) / INNER * columns)));
+  return Math.max(0, Math.min(columns - 1, Math.floor(((clientX - r.left) / r.width * svg.viewBox.baseVal.width - LEFT) / innerOf(svg) * columns)));
 }
 
 /* A figure over a unit's life: points in order of time at equal distances, with a line at the rated value. */

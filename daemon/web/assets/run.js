@@ -1,6 +1,6 @@
 "use strict";
 /* Runs: the list, and one run with its verdict, why it shut off, curves, cycles and events. */
-import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, minute, moment, runLink, SIGNAL_WORDS, STATE_WORDS,
+import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, lineCell, minute, moment, runLink, SIGNAL_WORDS, STATE_WORDS,
   table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
 import { clock, columnAt, draw, make, reachOf, setCursor } from "/assets/chart.js";
 
@@ -15,7 +15,7 @@ export function verdictText(run) {
 export function runTable(runs, caption) {
   const rows = runs.map((r) => {
     const v = r.judgement;
-    return el("tr", {}, el("td", { class: "n" }, runLink(r.run, String(r.run))), cell(minute(r.started)), el("td", {}, unitLink(r.unit)), cell(r.point ? r.point.words : ""), cell(r.procedure),
+    return el("tr", {}, el("td", { class: "n" }, runLink(r.run, String(r.run))), lineCell(minute(r.started)), lineCell(unitLink(r.unit)), lineCell(r.point ? r.point.words : ""), cell(r.procedure),
       el("td", {}, el("span", { class: `verdict ${v ? v.verdict : ""}` }, verdictText(r))), cell(v ? BASIS_WORDS[v.basis] : ""), cell(v ? causeWords(v.cause) : ""));
   });
   return table(caption, [{ n: "run" }, "begun (UTC)", "unit", "rating point", "procedure", "verdict", "basis", "shutoff"], rows);
@@ -111,7 +111,7 @@ class Curves {
     Object.assign(this, { no, run, marks, hidden: new Set(), data: null, seen: "", from: 0, to: 0, dragFrom: null });
     this.panels = PANELS.map((p) => ({ ...p }));
     if (run.point) this.panels[0].band = [run.point.current_a * 0.98, run.point.current_a * 1.1];
-    if (run.point && run.point.load_voltage_v) this.panels[1].band = [run.point.load_voltage_v * 0.98, run.point.load_voltage_v * 1.1];
+    if (run.point && run.point.test_voltage_v) this.panels[1].band = [run.point.test_voltage_v * 0.98, run.point.test_voltage_v * 1.1];
     const ns = "http://www.w3.org/2000/svg";
     this.svg = document.createElementNS(ns, "svg");
     for (const [k, v] of Object.entries({ class: "chart", role: "img", "aria-label": "curves of the run; the slider below reads their values" })) this.svg.setAttribute(k, v);
@@ -202,7 +202,7 @@ class Curves {
 
 function eventsTable(events) {
   const kept = events.filter((e) => !["cycle", "trim", "intent", "steps", "cycle-begin"].includes(e.kind) && !(e.kind === "preflight" && e.result === "pass"));
-  const rows = kept.slice(-EVENTS_SHOWN).map((e) => el("tr", {}, cell(moment(e.utc)), cell(EVENT_WORDS[e.kind] || e.kind), cell(e.text || STATE_WORDS[e.state] || "")));
+  const rows = kept.slice(-EVENTS_SHOWN).map((e) => el("tr", {}, lineCell(moment(e.utc)), cell(EVENT_WORDS[e.kind] || e.kind), cell(e.text || STATE_WORDS[e.state] || "")));
   return rows.length ? table("events", ["when (UTC)", "what", "in words"], rows) : el("p", {}, "Nothing happened.");
 }
 
@@ -212,13 +212,27 @@ function facts(run) {
     f("ended (UTC)", run.ended ? moment(run.ended) : "running"), f("start", run.start_condition), f("started by", run.who), f("safety test on file", run.safety_test || "none"), f("accepted warnings", run.accepted));
 }
 
+/* The record is made out to somebody: nothing of this is kept, it is printed. */
+function recordForm(no, run, others) {
+  const input = (id, options = {}) => el("input", { id, autocomplete: "off", maxlength: 120, ...options });
+  const f = { customer: input("customer"), job: input("job"), received: input("received", { type: "date" }), approver: input("approver"), remark: input("remark") };
+  const pair = el("select", { id: "pair" }, el("option", { value: "" }, "none"), others.flatMap((r) => ["as_found", "as_left"].map((role) => el("option", { value: `${role}=${r.run}` }, `run ${r.run}, ${r.started.slice(0, 10)}, ${role === "as_found" ? "as found (this one as left)" : "as left (this one as found)"}`))));
+  const row = (text, e) => [el("label", { for: e.id }, text), e];
+  return el("details", {}, el("summary", {}, "Make the record out to a customer"), el("form", { class: "fields", onsubmit: (e) => {
+    e.preventDefault();
+    const query = new URLSearchParams(Object.entries(f).filter(([, i]) => i.value.trim()).map(([k, i]) => [k, i.value.trim()]));
+    if (pair.value) query.set(...pair.value.split("="));
+    location.href = `/api/runs/${no}/record.pdf?${query}`;
+  } }, row("Customer", f.customer), row("Job number", f.job), row("Received on", f.received), row("Approved by", f.approver), row("Remark", f.remark), row("Other run of the pair", pair), el("button", { type: "submit" }, "Record as PDF, made out")));
+}
+
 export async function runView(main, no) {
   document.title = `Run ${no}`;
   const detail = await get(`/api/runs/${no}`), events = [];
   let run = detail.run, last = await eventsAfter(no, events, 0);
   const start = Date.parse(run.started);
   const curves = new Curves(no, run, marksOf(events, start));
-  const verdict = el("div"), why = el("div"), cycles = el("div"), list = el("div"), digest = el("p", { class: "note digest" });
+  const verdict = el("div"), made = el("div"), why = el("div"), cycles = el("div"), list = el("div"), digest = el("p", { class: "note digest" });
   const fill = (d) => {
     run = d.run;
     verdict.replaceChildren(judgement(run, d.verdicts.length ? d.verdicts[d.verdicts.length - 1] : run.judgement));
@@ -228,8 +242,9 @@ export async function runView(main, no) {
     digest.textContent = d.digest ? `Digest of this run's record: ${d.digest}` : "";
   };
   main.append(el("h1", {}, `Run ${no}`), facts(run), verdict, why, el("div", { class: "row" }, el("a", { class: "button", href: `/api/runs/${no}/record.pdf` }, "Record as PDF"), el("a", { class: "button", href: `/api/runs/${no}/curves.svg` }, "Curves as a picture"),
-    el("button", { type: "button", onclick: () => print() }, "Print this page")), curves.section, cycles, el("h2", {}, "Events"), list, digest);
+    el("button", { type: "button", onclick: () => print() }, "Print this page")), made, curves.section, cycles, el("h2", {}, "Events"), list, digest);
   fill(detail);
+  get(`/api/runs?unit=${encodeURIComponent(run.unit)}`).then((a) => made.replaceChildren(recordForm(no, run, a.runs.filter((r) => r.run !== run.run && r.ended))), () => {});
   await curves.load(0, 0);
   if (!run.ended) follow(no, curves, events, last, start, fill);
   return null;

@@ -60,8 +60,8 @@ START_TEST(a_change_counts_only_beyond_the_bench)
 }
 END_TEST
 
-/* A warm unit begins somewhere between cold and equilibrium: that much is added to what the bench repeats, no verdict of
- * "no change" or "worse" rests on it. */
+/* A warm unit begins somewhere between cold and equilibrium: that much is added to what the bench repeats, no verdict
+ * of "no change" or "worse" rests on it. */
 START_TEST(warm_starts_are_compared_by_what_their_starts_allow)
 {
     struct soak_journal s;
@@ -88,8 +88,8 @@ START_TEST(warm_starts_are_compared_by_what_their_starts_allow)
 }
 END_TEST
 
-/* Seven runs of a check unit: 297, 300, 303, 297, 300, 303, 300 s, whose standard deviation is 0.8165 %. Student's t for
- * 6 degrees of freedom is 2.45 (JCGM 100:2008, table G.2), so two single runs differ by no more than 2.83 %. */
+/* Seven runs of a check unit: 297, 300, 303, 297, 300, 303, 300 s, whose standard deviation is 0.8165 %. Student's t
+ * for 6 degrees of freedom is 2.45 (JCGM 100:2008, table G.2), so two single runs differ by no more than 2.83 %. */
 START_TEST(a_check_unit_says_what_the_bench_repeats)
 {
     static const double on_s[] = {297, 300, 303, 297, 300, 303, 300};

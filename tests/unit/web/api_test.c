@@ -207,7 +207,8 @@ START_TEST(documented_paths_answer_as_documented)
 }
 END_TEST
 
-/* Customer, job, dates and the pair come as arguments, and what is no date, no run or another unit's is refused by name. */
+/* Customer, job, dates and the pair come as arguments, and what is no date, no run or another unit's is refused by
+ * name. */
 START_TEST(a_record_is_made_out_to_somebody)
 {
     static const struct {
