@@ -44,7 +44,7 @@ after(async () => {
 
 const picture = (name) => page.screenshot({ path: join(pictures, `${name}.png`), fullPage: true });
 const words = () => page.locator("body").innerText();
-const says = (text, milliseconds = 15000) => page.waitForFunction((t) => document.body.innerText.includes(t), text, { timeout: milliseconds });
+const says = (text, milliseconds = 40000) => page.waitForFunction((t) => document.body.innerText.includes(t), text, { timeout: milliseconds });
 
 async function accessible(where, rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]) {
   await page.evaluate(readFileSync(axe, "utf8")); // the page's own policy lets no foreign script tag in
@@ -72,7 +72,7 @@ async function giveToken(token) {
 const noSideways = () => page.evaluate(() => document.documentElement.scrollWidth <= document.documentElement.clientWidth);
 
 test("watching a run", async () => {
-  await bench.begin("A", "HQ-0147", ["--procedure", "proof", "--cycles", "3"]);
+  await bench.begin("A", "HQ-0147", ["--procedure", "proof", "--cycles", "90"]);
   await page.goto(`${bench.url}/`);
   await says("on load");
   await page.getByRole("img", { name: /Cycle 1: .* on load; 4 min 00 s is the rated share/ }).waitFor();
@@ -159,14 +159,14 @@ test("losing the daemon and getting it back", async () => {
   assert.deepEqual((await difference(lab, before, await settled("live"))).share, 0, "with the daemon back the picture is as before");
   await still.close();
   await lab.close();
-  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 15000 });
+  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 40000 });
 });
 
 test("losing this page's server and getting it back", async () => {
   await bench.stopWeb("SIGKILL");
   await says("This page's server does not answer");
   await bench.startWeb();
-  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 15000 });
+  await page.waitForFunction(() => document.getElementById("freshness").textContent === "live", null, { timeout: 40000 });
 });
 
 test("finding in the morning why a unit shut off", async () => {
