@@ -148,17 +148,37 @@ static void mark_text(char *to, const struct event *e)
         (void)text_format(to, RUN_TEXT_CAP, "%s: %s", head, e->text);
 }
 
+/* Later evidence gave this shutoff another event, which says more. */
+static bool is_superseded(const struct run_data *d, const struct event *e)
+{
+    for (size_t i = 0; i < d->event_count; i++) {
+        const struct event *other = &d->events[i].event;
+        if (other->kind == EVENT_SHUTOFF_REVISED && other != e && other->values[2] >= (double)e->id &&
+            other->values[2] <= (double)e->id)
+            return true;
+    }
+    return false;
+}
+
+static int by_time(const void *a, const void *b)
+{
+    double x = ((const struct plot_mark *)a)->t_s, y = ((const struct plot_mark *)b)->t_s;
+    return (x > y) - (x < y);
+}
+
 static void fill_marks(struct run_plot *p, const struct run_data *d)
 {
     for (size_t i = 0; i < d->event_count && p->plot.mark_count < RUN_MARKS_MAX; i++) {
         const struct event *e = &d->events[i].event;
         double t = run_data_elapsed_s(d, e->at_ns);
-        if (!is_marked(e->kind) || t < p->plot.t_from_s || t > p->plot.t_to_s + 1)
+        bool shutoff = e->kind == EVENT_SHUTOFF || e->kind == EVENT_SHUTOFF_REVISED;
+        if (!is_marked(e->kind) || t < p->plot.t_from_s || t > p->plot.t_to_s + 1 || (shutoff && is_superseded(d, e)))
             continue;
         size_t n = p->plot.mark_count++;
         mark_text(p->mark_texts[n], e);
         p->marks[n] = (struct plot_mark){.t_s = fmin(t, p->plot.t_to_s), .text = p->mark_texts[n]};
     }
+    qsort(p->marks, p->plot.mark_count, sizeof p->marks[0], by_time);
     p->plot.marks = p->marks;
 }
 

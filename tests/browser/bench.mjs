@@ -50,7 +50,8 @@ export class Bench {
     bench.folder = mkdtempSync(join(tmpdir(), "soakbench-page-"));
     cpSync(join(source, "config", "examples"), join(bench.folder, "examples"), { recursive: true });
     cpSync(join(source, "config", "maps"), join(bench.folder, "maps"), { recursive: true });
-    bench.config = join(bench.folder, "examples", "two-units.yaml");
+    bench.name = options.name || "two-units";
+    bench.config = join(bench.folder, "examples", `${bench.name}.yaml`);
     try {
       await bench.startVirtual();
       await bench.startDaemon();
@@ -63,19 +64,18 @@ export class Bench {
   }
 
   async startVirtual() {
-    const scenario = join(this.folder, "examples", "two-units-scenario.yaml");
+    const scenario = join(this.folder, "examples", `${this.name}-scenario.yaml`);
     const rate = String(this.options.rate || 60);
-    writeFileSync(scenario, readFileSync(scenario, "utf8").replace(/port: 1503\d/g, "port: 0").replace(/^rate: .*$/m, `rate: ${rate}`));
+    writeFileSync(scenario, readFileSync(scenario, "utf8").replace(/port: 150\d\d/g, "port: 0").replace(/^rate: .*$/m, `rate: ${rate}`));
     const ready = join(this.folder, "ready");
     this.virtual = begin("soakbench-virtual", [scenario, "--rate", rate, "--ready-file", ready], this.folder);
     const text = await until("virtual bench ready", () => {
       if (this.virtual.over) throw new Error(this.virtual.said);
       return existsSync(ready) && /meters=/.test(readFileSync(ready, "utf8")) && readFileSync(ready, "utf8");
     });
-    const port = (bus) => new RegExp(`^${bus}=(?:.*:)?(\\d+)$`, "m").exec(text)[1];
-    const ports = { 15030: port("rack"), 15031: port("meters") };
-    const config = readFileSync(this.config, "utf8").replace(/127\.0\.0\.1:(1503\d)/g, (_, p) => `127.0.0.1:${ports[p]}`)
-      .replace(/rate: \d+/, `rate: ${rate}`);
+    let config = readFileSync(this.config, "utf8").replace(/rate: \d+/, `rate: ${rate}`);
+    for (const [, bus, place] of text.matchAll(/^(\w+)=(.+)$/gm))
+      config = config.replace(new RegExp(`(name: ${bus}, .*?)(127\\.0\\.0\\.1:\\d+|port: [^,}]+)`), (_, head, was) => head + (was.startsWith("port") ? `port: ${place}` : `127.0.0.1:${place.split(":").pop()}`));
     writeFileSync(this.config, this.options.edit ? this.options.edit(config) : config);
   }
 

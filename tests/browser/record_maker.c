@@ -1,10 +1,12 @@
-/* Writes a journal for the page's tests: record_maker FILE. The daemon and the virtual bench run in process on the
- * virtual clock: three checks of HQ-0152, then a soak of two units, one of which is cut out hot. */
+/* Writes a journal for the page's tests: record_maker FILE [night]. The daemon and the virtual bench run in process on
+ * the virtual clock: three checks of HQ-0152, then a soak of two units, one of which is cut out hot. With "night" the
+ * four units of the workshop on a night's soak. */
 #include <check.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "bench_clock.h"
 #include "harness.h"
 #include "journal.h"
 #include "problems.h"
@@ -44,9 +46,9 @@ static void free_channel(struct harness *h, const char *channel)
 }
 
 /* What the register of units would hold by then. */
-static void fill_register(const char *path)
+static void fill_register(const char *path, bool decided)
 {
-    static const char *const files[] = {"hq-0147.yaml", "hq-0152.yaml"};
+    static const char *const files[] = {"hq-0147.yaml", "hq-0152.yaml", "hq-0163.yaml", "hq-0171.yaml"};
     struct error err = {{0}};
     struct journal *j = journal_open(path, 0, &err);
     ck_assert_msg(j != NULL && journal_begin(j, &err) == 0, "%s", err.text);
@@ -75,9 +77,10 @@ static void fill_register(const char *path)
                                           .next_due_utc_s = 1768200000,
                                           .note = "cut out hot: clean the air paths, see the fan"};
     struct journal_baseline baseline = {.serial = "HQ-0152", .run_no = 1, .who = "J. Example", .utc_s = 1767700000};
-    ck_assert_msg(journal_put_disposition(j, &service, &err) == 0 && journal_put_baseline(j, &baseline, &err) == 0 &&
-                      journal_commit(j, &err) == 0,
-                  "%s", err.text);
+    if (decided)
+        ck_assert_msg(journal_put_disposition(j, &service, &err) == 0 && journal_put_baseline(j, &baseline, &err) == 0,
+                      "%s", err.text);
+    ck_assert_msg(journal_commit(j, &err) == 0, "%s", err.text);
     journal_close(j);
 }
 
@@ -107,20 +110,59 @@ START_TEST(make_record)
     harness_run_until_done(h, "B", 13 * H_HOUR);
     harness_finish(h);
     harness_free(h);
-    fill_register(getenv("RECORD_FILE"));
+    fill_register(getenv("RECORD_FILE"), true);
+}
+END_TEST
+
+/* The night of docs/repair-shop.md. */
+START_TEST(make_night)
+{
+    static const char *const channels[] = {"A", "B", "C", "D"};
+    static const char *const units[] = {"config/examples/units/hq-0147.yaml", "config/examples/units/hq-0152.yaml",
+                                        "config/examples/units/hq-0163.yaml", "config/examples/units/hq-0171.yaml"};
+    char config[PATH_CAP], scenario[PATH_CAP];
+    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/harrow-quay.yaml"),
+                                  .scenario =
+                                      harness_source_path(scenario, "config/examples/harrow-quay-scenario.yaml"),
+                                  .real_share = 180,
+                                  .journal_path = getenv("RECORD_FILE")};
+    struct harness *h = harness_new(&setup);
+    harness_prove_watchdogs(h);
+    for (int i = 0; i < 4; i++)
+        harness_rig(h, channels[i]);
+    for (int i = 0; i < 4; i++) {
+        struct input_operator order = harness_start_order(h, channels[i], units[i], 0, PROCEDURE_SOAK);
+        order.run.to_equilibrium = true;
+        order.run.soak_cap_ns = 10 * H_HOUR;
+        order.run.go_on_after_cutout = true;
+        order.run.unattended = true;
+        order.run.night = (struct run_night){.allowed = true,
+                                             .ups = true,
+                                             .beacon = true,
+                                             .outside = true,
+                                             .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+        text_copy(order.run.accepts, sizeof order.run.accepts, "time-to-open start circuit bank");
+        (void)harness_start(h, &order);
+    }
+    for (int i = 0; i < 4; i++)
+        harness_run_until_done(h, channels[i], 11 * H_HOUR);
+    harness_finish(h);
+    harness_free(h);
+    fill_register(getenv("RECORD_FILE"), false);
 }
 END_TEST
 
 int main(int argc, char **argv)
 {
-    if (argc != 2 || setenv("RECORD_FILE", argv[1], 1) != 0) {
-        (void)fputs("use: record_maker FILE\n", stderr);
+    bool night = argc == 3 && strcmp(argv[2], "night") == 0;
+    if ((argc != 2 && !night) || setenv("RECORD_FILE", argv[1], 1) != 0) {
+        (void)fputs("use: record_maker FILE [night]\n", stderr);
         return 2;
     }
     Suite *suite = suite_create("record");
     TCase *tc = tcase_create("record");
     tcase_set_timeout(tc, 120);
-    tcase_add_test(tc, make_record);
+    tcase_add_test(tc, night ? make_night : make_record);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
