@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "bus_internal.h"
+#include "bus_probe.h"
 #include "map_check.h"
 #include "session_record.h"
 
@@ -230,6 +231,7 @@ void bus_free(struct bus *bus)
     }
     free(bus->devices);
     free(bus->channels);
+    bus_probe_free(bus);
     modbus_link_free(bus->modbus);
     transport_free(bus->transport);
     if (bus->wake_fd >= 0)
@@ -325,7 +327,11 @@ static void complete(struct bus *bus, struct job *job, struct outcome *out, int6
         device_step_done(bus, job, out);
         break;
     case JOB_LISTEN:
+        bus_probe_heard(bus, dev, out);
         bus_listen_done(bus, job, out);
+        break;
+    case JOB_PROBE:
+        bus_probe_done(bus, out);
         break;
     case JOB_POLL:
         bus_poll_done(bus, job, out);
@@ -354,7 +360,11 @@ static void perform(struct bus *bus, struct job *job, struct outcome *out)
         device_step(bus, dev, out);
         break;
     case JOB_LISTEN:
+        bus_probe_listen(bus, dev, out);
         dev->protocol->listen(bus, dev, out);
+        break;
+    case JOB_PROBE:
+        bus_probe_run(bus, job, out);
         break;
     case JOB_POLL:
         dev->protocol->read(bus, dev, &dev->blocks[job->block], out);
@@ -431,11 +441,13 @@ void bus_run(struct bus *bus)
         return;
     }
     bus_check_leases(bus, now);
+    bus_probe_tick(bus);
     if (bus_next_job(bus, now, &bus->job) > now || bus->job.kind == JOB_NONE)
         return;
     if (bus->job.kind == JOB_OPEN)
         bus_open(bus);
-    else if ((bus->job.kind != JOB_COMMAND || bus_command_ready(bus, &bus->job)) &&
+    else if ((bus->job.kind != JOB_PROBE || bus_probe_ready(bus)) &&
+             (bus->job.kind != JOB_COMMAND || bus_command_ready(bus, &bus->job)) &&
              (bus->job.kind != JOB_BEAT || bus_beat_ready(bus, &bus->job)))
         run_transaction(bus);
 }
@@ -446,6 +458,8 @@ int64_t bus_next_due_ns(struct bus *bus)
         return INT64_MIN;
     if (bus->parked)
         return bus->parked_until_ns;
+    if (bus_probe_waits(bus))
+        return INT64_MIN;
     struct job job;
     int64_t due = bus_next_job(bus, bus_now(bus), &job);
     for (int i = 0; i < bus->device_count; i++) {

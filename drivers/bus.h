@@ -7,8 +7,8 @@
  *
  * Each call does at most one thing, and lasts about one transaction's timeout at most. First of what is due:
  * latched drops, leases that ran out, opening commands, other commands, beats, the steps of connecting, then the polls
- * by a timetable of fixed phase. Only bus_post, bus_wake, bus_shutdown_overdue and bus_stats may be called from other
- * threads.
+ * by a timetable of fixed phase. Only bus_post, bus_probe, bus_wake, bus_shutdown_overdue and bus_stats may be called
+ * from other threads.
  *
  * A load device is connected in this order: identity read and compared; what it says about being virtual handed to the
  * sink, which may refuse it; drop-all written and confirmed, the first write of all; the watchdog's limit written and
@@ -26,6 +26,7 @@
 #include "input.h"
 #include "lease.h"
 #include "peer.h"
+#include "probe_item.h"
 
 struct bus;
 struct transport;
@@ -61,6 +62,8 @@ struct bus_sink {
      * sensor's range (value kept), -1 when there is no value. NULL: such points are invalid. */
     int (*convert)(void *ctx, const struct map_point *point, double value, double cold_junction_degc,
                    double *converted);
+    /* What bus_probe() asked for, as read; failure (NULL: none) says in a sentence why it could not be. May be NULL. */
+    void (*probed)(void *ctx, uint64_t request, const struct probe_item *items, int count, const char *failure);
     /* Something worth a line in the log (port opened, device lost, block limit learnt). May be NULL. */
     void (*log)(void *ctx, const char *text);
     void *ctx;
@@ -129,6 +132,11 @@ bool bus_takes(const struct bus *bus, const struct command *command);
  * same. Returns 0; -1 when the queue is full or the command has no target here: it is refused, and when full the
  * leases of this bus's devices are withdrawn. Any thread. */
 int bus_post(struct bus *bus, const struct command *command);
+
+/* Read every readable point of a device once, beside the bus's own work: nothing is written, questions go into the gaps
+ * of the timetable, and what is not answered does not count against the device. Within 8 s, what there is goes to the
+ * sink's probed. Returns 0, or -1 with err (one probe at a time on a bus). Any thread. */
+int bus_probe(struct bus *bus, int device, uint64_t request, struct error *err);
 
 /* Make bus_wake_fd() readable: after lease_drop(), lease_beat_start(), lease_withdraw(). Any thread. */
 void bus_wake(struct bus *bus);

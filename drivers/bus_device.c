@@ -158,6 +158,17 @@ static void begin_silence(struct bus *bus, const struct device *dev, const struc
     bus->quiet_number++;
 }
 
+/* A question aside of the device's own course failed: nothing is held against the device, but what may still be on its
+ * way is waited for, and a connection that is gone is gone. */
+void device_aside_failed(struct bus *bus, const struct device *dev, const struct outcome *out)
+{
+    char text[TEXT_CAP];
+    if (out->error == BUS_LINK_LOST)
+        bus_connection_lost(bus, outcome_text(out, text, sizeof text));
+    else if (out->error != BUS_OK && out->error != BUS_EXCEPTION && out->error != BUS_NOT_SENT)
+        begin_silence(bus, dev, out);
+}
+
 /* Common to all transactions. Returns true when the device (or the whole connection) is gone with this failure. */
 bool device_transaction_failed(struct bus *bus, struct device *dev, const struct outcome *out)
 {

@@ -127,7 +127,7 @@ struct protocol {
 extern const struct protocol modbus_protocol;
 extern const struct protocol text_protocol;
 
-enum job_kind { JOB_NONE, JOB_OPEN, JOB_DROP, JOB_COMMAND, JOB_BEAT, JOB_STEP, JOB_LISTEN, JOB_POLL };
+enum job_kind { JOB_NONE, JOB_OPEN, JOB_DROP, JOB_COMMAND, JOB_BEAT, JOB_STEP, JOB_LISTEN, JOB_POLL, JOB_PROBE };
 
 struct waiting {
     struct command command;
@@ -187,6 +187,10 @@ struct bus {
     int64_t held_try_ns; /* when to look again at closing commands that are held */
     _Atomic uint64_t commands_refused;
 
+    atomic_bool probe_taken; /* one at a time, from asking to telling */
+    _Atomic(struct probing *) probe_asked;
+    struct probing *probing; /* the owner's */
+
     pthread_mutex_t stats_lock;
     struct bus_stats stats;
 };
@@ -213,6 +217,7 @@ void device_step_done(struct bus *bus, struct job *job, struct outcome *out);
 void device_lost(struct bus *bus, struct device *dev, const char *why);
 void device_restarted(struct bus *bus, struct device *dev);
 void bus_connection_lost(struct bus *bus, const char *why);
+void device_aside_failed(struct bus *bus, const struct device *dev, const struct outcome *out);
 bool device_transaction_failed(struct bus *bus, struct device *dev, const struct outcome *out);
 const char *outcome_text(const struct outcome *out, char *text, size_t cap);
 

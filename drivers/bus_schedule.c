@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "bus_internal.h"
+#include "bus_probe.h"
 
 struct choice {
     int64_t now_ns, real_ns;
@@ -85,6 +86,22 @@ static void consider_device(struct bus *bus, struct choice *c, struct device *de
     }
 }
 
+static int64_t real_of(const struct bus *bus, const struct choice *c, int64_t bench_ns)
+{
+    if (bench_ns == NEVER_NS || bus->in_process)
+        return bench_ns;
+    return bench_ns <= c->now_ns ? c->real_ns : c->real_ns + (int64_t)((double)(bench_ns - c->now_ns) / bus->time.rate);
+}
+
+/* Last of all, and not just before something else. */
+static void consider_probe(struct bus *bus, struct choice *c)
+{
+    struct device *dev;
+    int64_t real = bus_probe_due_real_ns(bus, c->real_ns, real_of(bus, c, c->due_ns), &dev);
+    if (dev != NULL)
+        consider(c, JOB_PROBE, 8, dev, 0, bench_of(bus, c, real), c->quiet_ns);
+}
+
 static int64_t open_due(struct bus *bus, const struct choice *c)
 {
     int64_t real = bus->retry_real_ns;
@@ -116,5 +133,6 @@ int64_t bus_next_job(struct bus *bus, int64_t now_ns, struct job *job)
         consider(&c, JOB_COMMAND, 1, NULL, 1, now_ns, c.quiet_ns);
     if (bus_queue_peek(bus, false) > 0)
         consider(&c, JOB_COMMAND, 3, NULL, 0, bus->held_try_ns > now_ns ? bus->held_try_ns : now_ns, c.quiet_ns);
+    consider_probe(bus, &c);
     return c.due_ns;
 }

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "bus_internal.h"
+#include "bus_probe.h"
 #include "map_check.h"
 
 enum { LISTEN_AT_LEAST_MS = 3000 };
@@ -45,7 +46,7 @@ static void rest(const struct bus *bus, int64_t ns)
         (void)poll(NULL, 0, (int)(ns / 1000000 + 1));
 }
 
-static bool is_listened(const struct device_map *map, int point)
+bool probe_listened(const struct device_map *map, int point)
 {
     for (int i = 0; i < map->listen_count; i++) {
         for (int k = 0; k < map->listen[i].point_count; k++) {
@@ -56,7 +57,7 @@ static bool is_listened(const struct device_map *map, int point)
     return false;
 }
 
-static bool is_readable(const struct device_map *map, int point)
+bool probe_readable(const struct device_map *map, int point)
 {
     const struct map_point *p = &map->points[point];
     return !p->writable && (map->protocol == MAP_MODBUS || p->query[0] != '\0');
@@ -96,7 +97,7 @@ static void listen_points(struct bus *bus, struct device *dev, struct probe_item
     int64_t deadline = transport_now_ns() + patience * 1000000;
     int missing = 0;
     for (int i = 0; i < dev->map->point_count; i++)
-        missing += is_listened(dev->map, i);
+        missing += probe_listened(dev->map, i);
     while (missing > 0 && transport_now_ns() < deadline) {
         char raw[TEXT_CAP] = "";
         struct outcome *out = &bus->outcome;
@@ -117,9 +118,17 @@ static void listen_points(struct bus *bus, struct device *dev, struct probe_item
     }
 }
 
-/* The value as the map's reader wants to see it: its unit, or that of the sensor's quantity. */
-static void show(const struct bus *bus, const struct device *dev, struct probe_item *item, const struct sample *sample,
-                 bool convert)
+void probe_item_begin(const struct device_map *map, int point, struct probe_item *item)
+{
+    memset(item, 0, sizeof *item);
+    item->point = point;
+    item->value = NAN;
+    item->quality = QUALITY_INVALID;
+    (void)text_copy(item->name, sizeof item->name, map->points[point].name);
+}
+
+void probe_show(const struct bus *bus, const struct device *dev, struct probe_item *item, const struct sample *sample,
+                bool convert)
 {
     const struct map_point *point = &dev->map->points[item->point];
     (void)text_copy(item->unit, sizeof item->unit, point->unit);
@@ -158,19 +167,15 @@ static int run(const struct probe *probe, struct bus *bus, struct probe_item *it
     if (samples == NULL)
         return error_set(err, "out of memory");
     for (int i = 0; i < map->point_count; i++) {
-        memset(&items[i], 0, sizeof items[i]);
-        items[i].point = i;
-        items[i].value = NAN;
-        items[i].quality = QUALITY_INVALID;
+        probe_item_begin(map, i, &items[i]);
         samples[i].point = -1;
-        (void)text_copy(items[i].name, sizeof items[i].name, map->points[i].name);
-        if (is_readable(map, i))
+        if (probe_readable(map, i))
             ask_point(bus, dev, &items[i], &samples[i]);
     }
     if (map->listen_count > 0 && dev->protocol->listen != NULL)
         listen_points(bus, dev, items, samples);
     for (int i = 0; i < map->point_count; i++)
-        show(bus, dev, &items[i], &samples[i], probe->convert != NULL);
+        probe_show(bus, dev, &items[i], &samples[i], probe->convert != NULL);
     free(samples);
     return map->point_count;
 }

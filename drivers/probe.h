@@ -6,16 +6,7 @@
 #include <stdint.h>
 
 #include "bus.h"
-
-struct probe_item {
-    int point; /* index in the map */
-    char name[NAME_CAP];
-    char raw[TEXT_CAP]; /* registers in hexadecimal, "1" or "0" for a bit, or the reply as it came */
-    double value;       /* in the unit of the map (a converted sensor: of its quantity); NAN when there is none */
-    char unit[16];
-    enum quality quality;
-    char note[TEXT_CAP]; /* why there is no good value; empty otherwise */
-};
+#include "probe_item.h"
 
 struct probe {
     const struct bus_config *bus;

@@ -16,25 +16,6 @@
 #include "probe.h"
 #include "sensor_convert.h"
 
-static json_t *items_json(const struct probe_item *items, int count)
-{
-    json_t *list = json_array();
-    for (int i = 0; list && i < count; i++) {
-        struct json_build b = build_begin();
-        build_text(&b, "point", items[i].name);
-        build_text(&b, "raw", items[i].raw);
-        build_figure(&b, "value", items[i].value);
-        build_text(&b, "unit", items[i].unit);
-        build_text(&b, "quality", quality_name(items[i].quality));
-        build_text(&b, "note", items[i].note);
-        if (json_array_append_new(list, build_end(&b)) != 0) {
-            json_decref(list);
-            return NULL;
-        }
-    }
-    return list;
-}
-
 static void print_items(const struct screen *s, const struct probe_item *items, int count)
 {
     const struct column columns[] = {{"point", false, false, false},  {"raw", false, true, false},
@@ -78,6 +59,25 @@ static int find_device(const struct config *config, const char *name)
     return -1;
 }
 
+/* The list, or the table of the same; takes the list. */
+static int show(struct client *c, const struct probe_item *items, int count, json_t *list)
+{
+    if (c->json) {
+        char *text = list ? json_dumps(list, JSON_INDENT(2) | JSON_REAL_PRECISION(17) | JSON_SORT_KEYS) : NULL;
+        json_decref(list);
+        if (!text)
+            return EXIT_REFUSED;
+        json_shorten(text);
+        fprintf(c->screen.out, "%s\n", text);
+        free(text);
+    } else {
+        json_decref(list);
+        print_items(&c->screen, items, count);
+    }
+    fflush(c->screen.out);
+    return EXIT_DONE;
+}
+
 static int probe_once(struct client *c, const struct config *config, int device, struct probe_item *items)
 {
     const struct device_config *d = &config->devices[device];
@@ -91,16 +91,41 @@ static int probe_once(struct client *c, const struct config *config, int device,
     int count = probe_run(&probe, items, &err);
     if (count < 0)
         return client_failed(c, &err);
-    if (c->json) {
-        struct json_build b = build_begin();
-        build_text(&b, "device", config->bench.devices[device].name);
-        build_add(&b, "points", items_json(items, count));
-        return client_print_json(c, build_end(&b));
-    } else {
-        print_items(&c->screen, items, count);
+    return show(c, items, count, probe_items_to_json(items, count));
+}
+
+static enum quality quality_of(const char *name)
+{
+    int q = QUALITY_GOOD;
+    while (q < QUALITY_LINK_LOST && strcmp(quality_name((enum quality)q), name) != 0)
+        q++;
+    return (enum quality)q;
+}
+
+/* The daemon holds the buses: it reads the device between its polls. */
+static int probe_through_daemon(struct client *c, const char *device, struct probe_item *items)
+{
+    struct json_build b = {.object = protocol_request(DO_DEVICE_PROBE, 0)};
+    json_t *list = NULL, *of;
+    size_t i;
+    int count = 0;
+    build_text(&b, "device", device);
+    int status = client_result(c, build_end(&b), false, &list);
+    if (status != EXIT_DONE)
+        return status;
+    json_array_foreach(list, i, of)
+    {
+        if (count == POINTS_MAX)
+            break;
+        struct probe_item *item = &items[count++];
+        (void)text_copy(item->name, sizeof item->name, get_word(of, "point"));
+        (void)text_copy(item->raw, sizeof item->raw, get_word(of, "raw"));
+        (void)text_copy(item->unit, sizeof item->unit, get_word(of, "unit"));
+        (void)text_copy(item->note, sizeof item->note, get_word(of, "note"));
+        item->value = get_figure(of, "value");
+        item->quality = quality_of(get_word(of, "quality"));
     }
-    fflush(c->screen.out);
-    return EXIT_DONE;
+    return show(c, items, count, list);
 }
 
 static int probe_device(struct client *c, const struct arguments *args, const struct config *config, int device)
@@ -117,7 +142,8 @@ static int probe_device(struct client *c, const struct arguments *args, const st
         struct timespec second = {.tv_sec = 1};
         if (i > 0)
             (void)nanosleep(&second, NULL);
-        status = probe_once(c, config, device, items);
+        status = daemon_runs(config) ? probe_through_daemon(c, config->bench.devices[device].name, items)
+                                     : probe_once(c, config, device, items);
     }
     free(items);
     return status;
@@ -136,11 +162,6 @@ int command_probe(struct client *c, const struct arguments *args)
     int device = find_device(config, name);
     if (device < 0) {
         error_set(&err, "%s has no device %s", args->operands[0], name);
-        return client_failed(c, &err);
-    }
-    if (daemon_runs(config)) {
-        error_set(&err, "the daemon holds the buses of this bench. Stop it first, or read the device's figures with "
-                        "soakbench status --figures");
         return client_failed(c, &err);
     }
     return probe_device(c, args, config, device);

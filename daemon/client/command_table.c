@@ -364,8 +364,10 @@ static const struct command_row commands[] = {
      command_journal_check},
     {"check", NULL, "FILE", OPERAND_FILE, 1, 1, "check a configuration or unit file, and say what the bench can do",
      "Every problem at once, each with line, column and remedy.", OPTIONS(check_options), command_check},
-    {"probe", NULL, "FILE", OPERAND_FILE, 1, 1, "read a device by its map, without a daemon",
-     "For whoever writes a map: shows raw registers or text, value, unit and quality of every point. Never writes.",
+    {"probe", NULL, "FILE", OPERAND_FILE, 1, 1, "read a device by its map, with or without a daemon",
+     "For whoever writes a map: shows raw registers or text, value, unit and quality of every point. Never writes. "
+     "Where "
+     "a daemon holds the bus, it asks between its polls.",
      OPTIONS(probe_options), command_probe},
     {"config", "reference", NULL, OPERAND_NONE, 0, 0, "print the reference of all configuration keys", NULL, NULL, 0,
      command_config_reference},

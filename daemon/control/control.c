@@ -278,21 +278,34 @@ int control_run_once(struct control *c, int timeout_ms, struct error *err)
     return 0;
 }
 
-int control_answer(struct control *c, uint64_t request, int code, const char *text)
+static int put_answer(struct control *c, const struct engine_answer *answer)
 {
     int result = -1;
     pthread_mutex_lock(&c->lock);
     if (c->answer_count < ANSWERS_MAX) {
-        struct engine_answer *a = &c->answers[(c->answer_first + c->answer_count) % ANSWERS_MAX];
-        a->request = request;
-        a->code = code;
-        (void)text_copy(a->text, sizeof a->text, text ? text : "");
+        c->answers[(c->answer_first + c->answer_count) % ANSWERS_MAX] = *answer;
         c->answer_count++;
         result = 0;
     }
     pthread_mutex_unlock(&c->lock);
     control_wake(c);
     return result;
+}
+
+int control_answer(struct control *c, uint64_t request, int code, const char *text)
+{
+    struct engine_answer answer = {.request = request, .code = code};
+    (void)text_copy(answer.text, sizeof answer.text, text ? text : "");
+    return put_answer(c, &answer);
+}
+
+int control_answer_json(struct control *c, uint64_t request, char *json)
+{
+    struct engine_answer answer = {.request = request, .code = 2, .json = json};
+    if (put_answer(c, &answer) == 0)
+        return 0;
+    free(json);
+    return -1;
 }
 
 void control_wake(struct control *c)
@@ -424,6 +437,8 @@ void control_free(struct control *c)
                 hang_up(c, &c->clients[i], "hung up on: the daemon ends");
         }
     }
+    for (int i = 0; i < c->answer_count; i++)
+        free(c->answers[(c->answer_first + i) % ANSWERS_MAX].json);
     journal_reader_close(c->reader);
     if (c->listen_fd >= 0) {
         close(c->listen_fd);

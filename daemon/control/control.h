@@ -74,6 +74,10 @@ struct control_hooks {
      */
     char *(*counters)(void *ctx);
 
+    /* Read every point of a device once, beside the bus's own work; control_answer_json says what came, control_answer
+     * why nothing could. Returns 0, or -1 with err when it cannot be asked. May be NULL. */
+    int (*probe)(void *ctx, uint64_t request, int device, struct error *err);
+
     /* What stands behind a run without anybody at the bench, as it is now. NULL: nothing does. */
     void (*night)(void *ctx, struct run_night *night);
 
@@ -110,6 +114,9 @@ int control_run_once(struct control *c, int timeout_ms, struct error *err);
  * for people (may be empty; copied). Any thread; wakes control_run_once; never blocks for longer than a lock is held.
  * Returns 0; -1 when 1024 answers are already waiting (the request is then answered "lost" by its own time limit). */
 int control_answer(struct control *c, uint64_t request, int code, const char *text);
+
+/* The same for a request that is done, with a JSON text as its result (malloc'd, taken over). */
+int control_answer_json(struct control *c, uint64_t request, char *json);
 
 /* Makes a control_run_once that is under way return soon. Any thread. */
 void control_wake(struct control *c);

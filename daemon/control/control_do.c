@@ -224,6 +224,7 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_CHANNEL_CONTINUE] = {server_do_channel_order, "channel reason who"},
     [DO_CHANNEL_NOTE] = {server_do_channel_order, "channel text who"},
     [DO_WATCHDOG_PROVE] = {server_do_watchdog_prove, "device who wait"},
+    [DO_DEVICE_PROBE] = {server_do_device_probe, "device"},
     [DO_UNIT_ADD] = {server_do_unit_add, "plate who"},
     [DO_UNIT_IMPORT] = {server_do_unit_import, "plates who"},
     [DO_UNIT_LIST] = {do_unit_list, ""},

@@ -95,19 +95,30 @@ int server_do_channel_order(struct doing *d)
     return result;
 }
 
-int server_do_watchdog_prove(struct doing *d)
+/* Index of the device that the request names; -1 with err. */
+static int device_field(struct doing *d, bool load)
 {
     char name[NAME_CAP];
     int found = field_text(d->body, "device", name, sizeof name, &d->err);
-    if (found < 0)
-        return -1;
     const struct bench *bench = d->c->hooks.bench;
     int device = 0;
+    if (found < 0)
+        return -1;
     while (found && device < bench->device_count && strcmp(bench->devices[device].name, name) != 0)
         device++;
-    if (!found || device == bench->device_count || !bench->devices[device].is_load)
-        return protocol_fail(&d->err, "device", "soakbench status shows the load controllers.",
-                             "name a load controller of this bench");
+    if (found && device < bench->device_count && (!load || bench->devices[device].is_load))
+        return device;
+    return protocol_fail(&d->err, "device",
+                         load ? "soakbench status shows the load controllers."
+                              : "soakbench status --figures shows the devices.",
+                         load ? "name a load controller of this bench" : "name a device of this bench");
+}
+
+int server_do_watchdog_prove(struct doing *d)
+{
+    int device = device_field(d, true);
+    if (device < 0)
+        return -1;
     struct input_operator *order = calloc(1, sizeof *order);
     if (!order)
         return server_busy(d, "the daemon");
@@ -119,6 +130,23 @@ int server_do_watchdog_prove(struct doing *d)
         result = order_engine(d, order, 0, true);
     free(order);
     return result;
+}
+
+int server_do_device_probe(struct doing *d)
+{
+    struct error err = {{0}};
+    int device = device_field(d, false);
+    if (device < 0)
+        return -1;
+    if (!d->c->hooks.probe)
+        return protocol_fail(&d->err, "device-probe", "", "this daemon probes nothing");
+    struct pending *p = server_begin(d);
+    if (!p)
+        return -1;
+    if (d->c->hooks.probe(d->c->hooks.ctx, p->request, device, &err) == 0)
+        return 0;
+    server_forget(d->c, p);
+    return protocol_fail(&d->err, "device", "Try again in a moment.", "%.300s", err.text);
 }
 
 /* Plate and safety test of the unit from the register. */

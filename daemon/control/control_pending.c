@@ -143,8 +143,15 @@ void server_take_answer(struct control *c, const struct engine_answer *a)
     struct pending *p = c->pending;
     while (p < c->pending + PENDING_MAX && (p->request != a->request || p->request == 0))
         p++;
-    if (p == c->pending + PENDING_MAX || p->holding)
+    if (p == c->pending + PENDING_MAX || p->holding) {
+        free(a->json);
         return;
+    }
+    if (a->json) {
+        finish(c, p, protocol_done(p->id, json_loads(a->json, 0, NULL)));
+        free(a->json);
+        return;
+    }
     if (a->code == 1) {
         refuse(c, p, a->text);
     } else if (a->code == 2 || one_answer_only(p->verb)) {

@@ -292,3 +292,22 @@ json_t *view_to_json(const struct bench_view *view, const struct bench *bench)
     build_add(&b, "circuits", circuits);
     return build_end(&b);
 }
+
+json_t *probe_items_to_json(const struct probe_item *items, int count)
+{
+    json_t *list = json_array();
+    for (int i = 0; list && i < count; i++) {
+        struct json_build b = build_begin();
+        build_text(&b, "point", items[i].name);
+        build_text(&b, "raw", items[i].raw);
+        build_figure(&b, "value", items[i].value);
+        build_text(&b, "unit", items[i].unit);
+        build_text(&b, "quality", quality_name(items[i].quality));
+        build_text(&b, "note", items[i].note);
+        if (json_array_append_new(list, build_end(&b)) != 0) {
+            json_decref(list);
+            return NULL;
+        }
+    }
+    return list;
+}

@@ -9,6 +9,7 @@
 #include "bench.h"
 #include "event.h"
 #include "input.h"
+#include "probe_item.h"
 #include "protocol.h"
 #include "rating.h"
 #include "verdict.h"
@@ -28,6 +29,9 @@ int plate_from_json(const json_t *object, struct unit_plate *plate, struct proto
 json_t *event_to_json(const struct event *e, const struct bench *bench);
 json_t *verdict_to_json(const struct verdict *v);
 json_t *view_to_json(const struct bench_view *view, const struct bench *bench);
+
+/* A list of objects with point, raw, value, unit, quality and note. */
+json_t *probe_items_to_json(const struct probe_item *items, int count);
 
 /* The bench as people see it, and its canonical bytes in base64 under "encoded". */
 json_t *bench_to_json(const struct bench *bench);

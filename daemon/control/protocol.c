@@ -31,6 +31,7 @@ static const struct verb_row verbs[DO_COUNT_] = {
     [DO_CHANNEL_CONTINUE] = {"channel-continue", true},
     [DO_CHANNEL_NOTE] = {"channel-note", true},
     [DO_WATCHDOG_PROVE] = {"watchdog-prove", true},
+    [DO_DEVICE_PROBE] = {"device-probe", false},
     [DO_UNIT_ADD] = {"unit-add", true},
     [DO_UNIT_IMPORT] = {"unit-import", true},
     [DO_UNIT_LIST] = {"unit-list", false},

@@ -45,6 +45,7 @@ enum protocol_verb {
     DO_CHANNEL_CONTINUE,
     DO_CHANNEL_NOTE,   /* channel, text */
     DO_WATCHDOG_PROVE, /* device */
+    DO_DEVICE_PROBE,   /* device: every point by its map, beside the polls */
     DO_UNIT_ADD,       /* plate */
     DO_UNIT_IMPORT,    /* plates: all of them or none */
     DO_UNIT_LIST,

@@ -51,6 +51,7 @@ struct engine_answer {
     uint64_t request;
     int code;
     char text[TEXT_CAP];
+    char *json; /* the result, in place of text; NULL: none */
 };
 
 struct control {
@@ -81,6 +82,7 @@ struct doing {
 /* control_orders.c */
 int server_do_channel_order(struct doing *d);
 int server_do_watchdog_prove(struct doing *d);
+int server_do_device_probe(struct doing *d);
 int server_do_run_start(struct doing *d);
 int server_do_unit_add(struct doing *d);
 int server_do_unit_import(struct doing *d);

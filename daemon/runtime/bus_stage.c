@@ -50,6 +50,13 @@ static void put_log(void *ctx, const char *text)
     log_write(s->setup.log, LOG_LEVEL_INFO, "%s: %s", s->config.name, text);
 }
 
+static void put_probed(void *ctx, uint64_t request, const struct probe_item *items, int count, const char *failure)
+{
+    struct bus_stage *s = ctx;
+    if (s->setup.probed)
+        s->setup.probed(s->setup.probed_ctx, request, items, count, failure);
+}
+
 /* Time that runs faster than the world's is for benches in which nothing is real: every device must say that it is
  * virtual, and go by the same clock. The other way round, a device that says it is virtual and runs at another rate
  * would give stamps that mean nothing. */
@@ -148,6 +155,7 @@ static int make_bus(struct bus_stage *s, struct error *err)
                  .link = put_link,
                  .identity = check_identity,
                  .convert = sensor_convert,
+                 .probed = put_probed,
                  .log = put_log,
                  .ctx = s},
         .peer = s->setup.peer,

@@ -25,7 +25,10 @@ struct bus_stage_setup {
     struct log *log;
     struct load_lease *leases; /* DEVICES_MAX of them, by device; only those of load devices are used */
     struct queue *to_engine;   /* type: input_kind */
-    const struct peer *peer;   /* in-process bus in place of what the configuration says; NULL: as configured */
+    /* What a probe found, see bus_probe(); from the bus's own thread. May be NULL. */
+    void (*probed)(void *ctx, uint64_t request, const struct probe_item *items, int count, const char *failure);
+    void *probed_ctx;
+    const struct peer *peer; /* in-process bus in place of what the configuration says; NULL: as configured */
 };
 
 struct bus_stage;

@@ -41,6 +41,12 @@ static char *link_counters(void *ctx)
     return counters_print(ctx);
 }
 
+static int link_probe(void *ctx, uint64_t request, int device, struct error *err)
+{
+    struct runtime *rt = ctx;
+    return bus_probe(bus_stage_bus(rt->buses[rt->config->bench.devices[device].bus]), device, request, err);
+}
+
 static void link_night(void *ctx, struct run_night *night)
 {
     struct runtime *rt = ctx;
@@ -109,6 +115,7 @@ struct control_hooks runtime_control_hooks(struct runtime *rt)
                                   .put_on_file = link_put_on_file,
                                   .next_run_no = link_next_run_no,
                                   .counters = link_counters,
+                                  .probe = link_probe,
                                   .night = link_night,
                                   .notify_test = link_notify_test,
                                   .notify_acknowledge = link_notify_acknowledge,

@@ -6,6 +6,7 @@
 
 #include "engine.h"
 #include "journal_read.h"
+#include "model_json.h"
 #include "morning.h"
 #include "runtime_parts.h"
 
@@ -61,6 +62,21 @@ static int make_queues(struct runtime *rt, struct error *err)
     return 0;
 }
 
+/* From a bus's thread: what it read for a client. */
+static void probed(void *ctx, uint64_t request, const struct probe_item *items, int count, const char *failure)
+{
+    struct runtime *rt = ctx;
+    json_t *list = failure ? NULL : probe_items_to_json(items, count);
+    char *text = list ? json_dumps(list, JSON_COMPACT) : NULL;
+    json_decref(list);
+    if (!rt->control)
+        free(text);
+    else if (text)
+        (void)control_answer_json(rt->control, request, text);
+    else
+        (void)control_answer(rt->control, request, 1, failure ? failure : "memory is short");
+}
+
 static int make_buses(struct runtime *rt, struct error *err)
 {
     for (int d = 0; d < DEVICES_MAX; d++)
@@ -75,6 +91,8 @@ static int make_buses(struct runtime *rt, struct error *err)
                                         .log = rt->log,
                                         .leases = rt->leases,
                                         .to_engine = rt->bus_queues[i],
+                                        .probed = probed,
+                                        .probed_ctx = rt,
                                         .peer = in_process ? &rt->peers[i] : NULL};
         rt->buses[i] = bus_stage_new(&setup, err);
         if (!rt->buses[i])

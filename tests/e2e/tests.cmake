@@ -14,3 +14,6 @@ page_test(page_rental_yard docs/rental-yard.md --bench-time 1 900 "Verdict: held
 page_test(page_lab docs/lab.md "the same to the bit" "Written: run-1" "Written: curves.svg")
 add_test(NAME probe_converts COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/probe.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
 set_tests_properties(probe_converts PROPERTIES LABELS e2e TIMEOUT 60)
+# Scaled time over sockets and terminals: alone.
+add_test(NAME three_loads COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/loads/three_loads.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
+set_tests_properties(three_loads PROPERTIES LABELS e2e RUN_SERIAL ON TIMEOUT 240)

@@ -33,8 +33,8 @@ cat items.json
 python3 - <<'END'
 import json
 answer = json.load(open("items.json"))
-assert answer["v"] == 1 and answer["device"] == "scanner", answer
-items = {i["point"]: i for i in answer["points"]}
+assert all({"point", "raw", "value", "unit", "quality"} <= set(i) for i in answer), answer
+items = {i["point"]: i for i in answer}
 cold, t7 = items["t_cj"], items["t7"]
 assert t7["unit"] == "degC", t7
 raw = int(t7["raw"].replace("0x", "").split()[0], 16)
