@@ -99,6 +99,21 @@ export const causeWords = (c) => (c && c !== "none" ? CAUSE_WORDS[c] || c : "");
 export const unitLink = (serial) => el("a", { href: `/unit?serial=${encodeURIComponent(serial)}` }, serial);
 export const runLink = (no, text) => el("a", { href: `/run/${no}` }, text || `run ${no}`);
 
+/* New children for a box that is drawn again and again: the keyboard's focus, what is typed and how far a table is moved
+   sideways stay where they were. */
+export function redraw(box, ...children) {
+  const kind = (e) => `${e.tagName} ${e.id || e.getAttribute("aria-label") || e.textContent.slice(0, 60)}`;
+  const like = (e) => [...box.querySelectorAll(e.tagName)].filter((o) => kind(o) === kind(e));
+  const active = box.contains(document.activeElement) ? document.activeElement : null;
+  const place = active ? [active.tagName, kind(active), like(active).indexOf(active)] : null;
+  const typed = new Map([...box.querySelectorAll("input[id]")].map((i) => [i.id, i.value]));
+  const moved = new Map([...box.querySelectorAll(".scroll")].map((s) => [s.getAttribute("aria-label"), s.scrollLeft]));
+  box.replaceChildren(...children);
+  for (const [id, value] of typed) if (value) { const i = box.querySelector(`#${CSS.escape(id)}`); if (i) i.value = value; }
+  for (const s of box.querySelectorAll(".scroll")) s.scrollLeft = moved.get(s.getAttribute("aria-label")) || 0;
+  if (place) [...box.querySelectorAll(place[0])].filter((e) => kind(e) === place[1])[place[2]]?.focus({ preventScroll: true });
+}
+
 export function announce(text) { document.getElementById("announce").textContent = text; }
 
 export function say(text, kind = "trouble") {

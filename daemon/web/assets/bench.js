@@ -1,6 +1,6 @@
 "use strict";
 /* The bench now: what wants a person, every channel with its cycle, circuits with what they carry, record and stores. */
-import { announce, causeWords, cell, duration, el, EVENT_WORDS, figure, figureCell, get, INTERLOCK_WORDS, known, lineCell, moment, order,
+import { announce, causeWords, cell, duration, el, EVENT_WORDS, figure, figureCell, get, INTERLOCK_WORDS, known, lineCell, moment, order, redraw,
   runLink, say, SIGNAL_WORDS, STATE_WORDS, table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
 import { make } from "/assets/chart.js";
 
@@ -197,14 +197,6 @@ function eventRow(e) {
   return el("tr", {}, lineCell(moment(e.utc)), cell(e.channel || "bench"), el("td", {}, e.run ? runLink(e.run) : ""), cell(EVENT_WORDS[e.kind] || e.kind), cell(words));
 }
 
-function keepFocus(box, replace) {
-  const key = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.key : null;
-  const typed = Object.fromEntries([...box.querySelectorAll("input[data-key]")].map((i) => [i.dataset.key, i.value]));
-  replace();
-  for (const i of box.querySelectorAll("input[data-key]")) if (typed[i.dataset.key]) i.value = typed[i.dataset.key];
-  if (key) box.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus();
-}
-
 export function benchView(main) {
   document.title = "Bench now";
   const list = el("ul", { class: "channels" }), want = el("ul", { class: "wants" }), circuits = el("div"), record = el("ul"), events = el("div");
@@ -215,7 +207,7 @@ export function benchView(main) {
   async function loadEvents() {
     try {
       const rows = (await get("/api/events")).events.filter((e) => !PASSED_OVER.includes(e.kind)).slice(-25).reverse().map(eventRow);
-      events.replaceChildren(rows.length ? table("what happened last", ["when (UTC)", "channel", "run", "what", "in words"], rows) : el("p", {}, "Nothing yet."));
+      redraw(events, rows.length ? table("what happened last", ["when (UTC)", "channel", "run", "what", "in words"], rows) : el("p", {}, "Nothing yet."));
     } catch (e) { events.replaceChildren(el("p", { class: "note" }, e.message)); }
   }
   loadEvents();
@@ -223,15 +215,15 @@ export function benchView(main) {
   return {
     async live(live) {
       if (!live.status) { list.replaceChildren(el("li", { class: "channel held-back" }, `Nothing to show: ${live.trouble}`)); return; }
-      keepFocus(list, () => list.replaceChildren(...live.status.channels.map((c) => card(c, live.may_act, folds))));
+      redraw(list, ...live.status.channels.map((c) => card(c, live.may_act, folds)));
       const lines = wants(live);
-      want.replaceChildren(...(lines.length ? lines.map((t) => el("li", {}, t)) : [el("li", { class: "calm" }, "Nothing wants a person now.")]));
+      redraw(want, ...(lines.length ? lines.map((t) => el("li", {}, t)) : [el("li", { class: "calm" }, "Nothing wants a person now.")]));
       const states = live.status.channels.map((c) => `channel ${c.channel} ${STATE_WORDS[c.state] || c.state}`).join(", ");
       if (spoken !== null && spoken !== states) announce(states);
       spoken = states;
-      record.replaceChildren(...recordLines(live));
+      redraw(record, ...recordLines(live));
       try { bench = bench || await get("/api/bench"); } catch { return; }
-      circuits.replaceChildren(bench.circuits.length ? table("supply circuits", ["circuit", "channels", { n: "carries now" }, "breaker", { n: "of it" }, ""], circuitRows(bench, live.status)) : el("p", {}, "No circuit is configured."));
+      redraw(circuits, bench.circuits.length ? table("supply circuits", ["circuit", "channels", { n: "carries now" }, "breaker", { n: "of it" }, ""], circuitRows(bench, live.status)) : el("p", {}, "No circuit is configured."));
     },
   };
 }

@@ -1,6 +1,6 @@
 "use strict";
 /* Runs: the list, and one run with its verdict, why it shut off, curves, cycles and events. */
-import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, lineCell, minute, moment, runLink, SIGNAL_WORDS, STATE_WORDS,
+import { BASIS_WORDS, causeWords, cell, duration, el, EVENT_WORDS, figureCell, get, known, lineCell, minute, moment, redraw, runLink, SIGNAL_WORDS, STATE_WORDS,
   table, unitLink, unitWord, VERDICT_WORDS } from "/assets/base.js";
 import { clock, columnAt, draw, make, reachOf, setCursor } from "/assets/chart.js";
 
@@ -235,10 +235,10 @@ export async function runView(main, no) {
   const verdict = el("div"), made = el("div"), why = el("div"), cycles = el("div"), list = el("div"), digest = el("p", { class: "note digest" });
   const fill = (d) => {
     run = d.run;
-    verdict.replaceChildren(judgement(run, d.verdicts.length ? d.verdicts[d.verdicts.length - 1] : run.judgement));
-    why.replaceChildren(...[shutoffs(events, start, (t) => curves.look(t))].filter(Boolean));
-    cycles.replaceChildren(...[cyclesTable(events)].filter(Boolean));
-    list.replaceChildren(eventsTable(events));
+    redraw(verdict, judgement(run, d.verdicts.length ? d.verdicts[d.verdicts.length - 1] : run.judgement));
+    redraw(why, ...[shutoffs(events, start, (t) => curves.look(t))].filter(Boolean));
+    redraw(cycles, ...[cyclesTable(events)].filter(Boolean));
+    redraw(list, eventsTable(events));
     digest.textContent = d.digest ? `Digest of this run's record: ${d.digest}` : "";
   };
   main.append(el("h1", {}, `Run ${no}`), facts(run), verdict, why, el("div", { class: "row" }, el("a", { class: "button", href: `/api/runs/${no}/record.pdf` }, "Record as PDF"), el("a", { class: "button", href: `/api/runs/${no}/curves.svg` }, "Curves as a picture"),

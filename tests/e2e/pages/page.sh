@@ -1,12 +1,17 @@
 #!/bin/sh
 # Walks a page of the docs as a reader would: every block marked sh, in order, beside the virtual bench of Harrow Quay Hire
-# and a daemon, in an empty folder. Blocks marked python run where pandas is installed, blocks marked octave where Octave
-# is.
-# usage: page.sh PAGE SOURCE BUILD [--bench-time RUN SECONDS] [WORDS...]
-#   WORDS: texts that the walk has to print; --bench-time: the run may take at most so much time of the bench
+# and a daemon, in an empty folder. Blocks in other languages: block.sh.
+# usage: page.sh PAGE SOURCE BUILD [--keep FOLDER] [--bench-time RUN SECONDS] [WORDS...]
+#   WORDS: texts that the walk has to print; --bench-time: the run may take at most so much time of the bench; --keep: leave
+#   run-1 in a folder
 set -eu
 page=$1 source=$2 build=$3
 shift 3
+keep=
+if [ "${1:-}" = --keep ]; then
+    keep=$2
+    shift 2
+fi
 within=
 if [ "${1:-}" = --bench-time ]; then
     run=$2 within=$3
@@ -67,28 +72,15 @@ blocks() { # language
 blocks sh >"$work/walk.sh"
 [ -s "$work/walk.sh" ] || fail "$page has no sh blocks"
 timeout 130 sh -eux "$work/walk.sh" >"$work/walk.log" 2>&1 || fail "$page: a command of the page failed"
-blocks python >"$work/walk.py"
-if [ -s "$work/walk.py" ]; then
-    with_pandas=
-    for p in python3 /usr/bin/python3; do
-        if [ -z "$with_pandas" ] && "$p" -c 'import pandas' 2>/dev/null; then
-            with_pandas=$p
-        fi
-    done
-    if [ -n "$with_pandas" ]; then
-        "$with_pandas" "$work/walk.py" >>"$work/walk.log" 2>&1 || fail "$page: the python block failed"
-    else
-        echo "pandas is not installed: the python block was left out"
-    fi
-fi
 # What was exported reads as its own description says, with nothing but the standard library.
 for package in */datapackage.json; do
     [ -e "$package" ] || continue
     python3 "$source/tests/e2e/pages/package_check.py" "$package" >>"$work/walk.log" 2>&1 || fail "$page: $package is not true"
 done
-blocks octave >"$work/walk.m"
-if [ -s "$work/walk.m" ] && command -v octave-cli >/dev/null; then
-    octave-cli --no-gui "$work/walk.m" >>"$work/walk.log" 2>&1 || fail "$page: the octave block failed"
+if [ -n "$keep" ]; then
+    rm -rf "$keep"
+    mkdir -p "$keep"
+    cp -r run-1 "$keep"
 fi
 for words in "$@"; do
     grep -qF -e "$words" "$work/walk.log" || fail "$page: the walk did not print: $words"

@@ -24,3 +24,8 @@ target_include_directories(client_watch_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}
 target_link_libraries(client_watch_test PRIVATE PkgConfig::jansson)
 target_compile_definitions(client_watch_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
 add_dependencies(client_watch_test soakbench)
+# Completion in real interactive shells.
+foreach(shell bash zsh)
+  add_test(NAME client_complete_${shell} COMMAND python3 ${client_tests}/complete_test.py ${shell} ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
+  set_tests_properties(client_complete_${shell} PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 200)
+endforeach()
