@@ -131,6 +131,94 @@ test("starting a run by its plan", async () => {
   await until("B runs, or has run by now", async () => ["preflight", "on-load", "pause", "done"].includes((await bench.status()).channels[1].state));
 });
 
+// Tab until the wished thing has the focus; each stop on the way is seen: in the window, with a mark of focus. The page draws
+// itself anew all the while, and may not lose the place.
+async function tabTo(name, most = 60) {
+  const seen = [];
+  for (let i = 0; i < most; i++) {
+    await page.keyboard.press("Tab");
+    const at = await page.evaluate(() => {
+      const e = document.activeElement, r = e.getBoundingClientRect();
+      const label = e.labels?.[0]?.textContent || e.getAttribute("aria-label") || e.textContent.trim();
+      return { name: `${e.tagName.toLowerCase()} ${label}`.trim().slice(0, 90), outline: getComputedStyle(e).outlineStyle, seen: r.bottom > 0 && r.top < innerHeight && r.right > 0 && r.left < innerWidth };
+    });
+    assert.ok(i === 0 || !at.name.startsWith("body"), `the focus was lost behind ${seen.at(-1)}`);
+    assert.ok(at.name.startsWith("body") || (at.seen && at.outline !== "none"), `focus without a mark or out of sight: ${JSON.stringify(at)}`);
+    seen.push(at.name);
+    if (name.test(at.name)) return seen;
+  }
+  throw new Error(`not reached by keys: ${name}; came by ${seen.join(" | ")}`);
+}
+
+test("by keys alone, on a phone: start a run, follow it, end it", async () => {
+  await bench.must(["run", "release", "A", "--who", "J. Example"]);
+  await until("A is free", async () => (await bench.status()).channels[0].state === "free");
+  await bench.must(["rig", "A", "--who", "J. Example"]);
+  await bench.must(["rigged", "A", "--who", "J. Example"]);
+  await page.setViewportSize({ width: 360, height: 740 });
+  await page.goto(`${bench.url}/`);
+  await says("rigged: may be started");
+  assert.match((await tabTo(/^a To the content/))[0], /To the content/);
+  await page.keyboard.press("Enter");
+  await tabTo(/^summary all figures of channel A/);
+  await page.keyboard.press("Enter");
+  await says("exhaust air");
+  for (let i = 0; i < 3; i++) { // each time the page has drawn itself anew the focus is on the new element
+    await page.evaluate(() => { window.old = document.activeElement; });
+    await page.waitForFunction(() => !window.old.isConnected);
+    assert.equal(await page.evaluate(() => document.activeElement.textContent), "all figures of channel A");
+  }
+  await page.keyboard.press("Shift+Tab");
+  await page.keyboard.press("Enter"); // "Start a run on A"
+  await page.waitForURL(/\/start\?channel=A/);
+  await page.getByRole("option", { name: "channel A" }).waitFor({ state: "attached" });
+  await tabTo(/^select Unit/);
+  await page.keyboard.type("HQ-0147");
+  await tabTo(/^select Procedure/);
+  await page.keyboard.type("proof");
+  await tabTo(/^input Cycles/);
+  await page.keyboard.press("Control+A");
+  await page.keyboard.type("90");
+  for (let i = await page.locator(".tick input[required]").count(); i > 0; i--) {
+    await tabTo(/^input (?!Let it|Nobody stays|The intake)/);
+    await page.keyboard.press("Space");
+  }
+  await tabTo(/^summary Name and token/);
+  await page.keyboard.press("Enter");
+  await tabTo(/^input Your name/);
+  await page.keyboard.type("J. Example");
+  await tabTo(/^input Token/);
+  await page.keyboard.type(TOKEN);
+  await page.keyboard.press("Enter");
+  await page.evaluate(() => document.getElementById("accept").focus());
+  await page.keyboard.press("Enter"); // sends the form
+  await page.getByRole("checkbox", { name: /^time-to-open: / }).waitFor();
+  assert.match(await page.evaluate(() => document.activeElement.id), /^accept-/); // the warning itself has the focus
+  await sound(page, "warnings on a phone");
+  for (const box of await page.locator("[id^=accept-]:not(p)").all()) {
+    await box.focus();
+    await page.keyboard.press("Space");
+  }
+  await tabTo(/^button Start this run/);
+  await page.keyboard.press("Enter");
+  await page.waitForURL(`${bench.url}/`);
+  await until("A runs", async () => ["on-load", "pause"].includes((await bench.status()).channels[0].state), 60000);
+  await page.getByRole("button", { name: "End run on A" }).waitFor();
+  await tabTo(/^button End run on A/);
+  await page.keyboard.press("Enter"); // name and token were forgotten with the page that was left: it asks for them
+  assert.equal(await page.evaluate(() => document.activeElement.id), "who");
+  await page.keyboard.type("J. Example");
+  await page.keyboard.press("Tab");
+  await page.keyboard.type(TOKEN);
+  await page.keyboard.press("Enter");
+  await page.evaluate(() => document.getElementById("main").focus());
+  await tabTo(/^button End run on A/);
+  await page.keyboard.press("Enter");
+  await says("the run was ended and the load opened");
+  await picture("phone-by-keys");
+  await page.setViewportSize({ width: 1280, height: 900 });
+});
+
 test("losing the daemon and getting it back", async () => {
   await page.goto(`${bench.url}/`);
   await says("live");
