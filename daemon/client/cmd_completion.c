@@ -129,7 +129,8 @@ static void one_command_zsh(FILE *out, const struct command_row *row)
     for (int i = 0; i < common_count; i++)
         one_option_zsh(out, &common[i]);
     fprintf(out, " '*:%s:%s' ;;\n", row->operands ? "operand" : " ",
-            row->operand_kind == OPERAND_FILE ? "_files" : "()"); /* a bare message would keep options from being put in */
+            row->operand_kind == OPERAND_FILE ? "_files"
+                                              : "()"); /* a bare message would keep options from being put in */
 }
 
 static void print_zsh(FILE *out)
