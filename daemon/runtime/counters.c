@@ -70,6 +70,9 @@ static json_t *bus_json(struct runtime *rt, int bus, struct bus_stats *stats)
     put_count(o, "inputs_refused", stats->inputs_refused);
     double busy = stats->elapsed_ns > 0 ? 100.0 * (double)stats->busy_ns / (double)stats->elapsed_ns : 0;
     json_object_set_new(o, "busy_pct", json_real(busy));
+    /* What frames and silences of a serial line take in theory; a line without errors that is full has 100. */
+    if (stats->line_ns > 0)
+        json_object_set_new(o, "line_pct", json_real(100.0 * (double)stats->line_ns / (double)stats->elapsed_ns));
     json_object_set_new(o, "errors", errors_json(stats->errors));
     json_object_set_new(o, "latency", times_json(&stats->latency));
     json_object_set_new(o, "queue", queue_json(rt->bus_queues[bus]));

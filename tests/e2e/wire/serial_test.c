@@ -193,6 +193,7 @@ START_TEST(a_named_adapter_is_waited_for_lost_and_found_again)
     fd = tty_room_plug("ttyUSB1", by_id);
     start_meter(&meter, fd, 222.25F);
     tcp_bench_wait_text(b, "status --json", "222.25", 30);
+    tcp_bench_wait_text(b, "status --figures --json", "\"line_pct\": ", 30); /* of the serial line, the only one here */
     ck_assert_int_eq(tcp_bench_stop_daemon(b), 0);
     stop_meter(&meter);
     tty_room_pull("ttyUSB1", by_id, fd);
