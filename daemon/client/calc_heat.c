@@ -81,7 +81,7 @@ static int report_answer(struct heat_job *job, const struct arguments *args, con
                          struct error *err)
 {
     struct heat_question q = {.limit_seen = argument_flag(args, "--cutout-seen"),
-                              .limit_degc = argument_number(args, "--limit", fit->intake_degc + fit->highest_rise_k),
+                              .limit_degc = argument_number(args, "--limit", fit->intake_degc + fit->highest_on_rise_k),
                               .u_limit_k = argument_number(args, "--limit-u", 1.0),
                               .ambient_degc = argument_number(args, "--ambient", 40.0),
                               .u_ambient_k = argument_number(args, "--ambient-u", 0.5),

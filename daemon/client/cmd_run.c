@@ -238,6 +238,23 @@ static void figure_line(const struct screen *s, const char *label, double value,
     fprintf(s->out, "  %-34s %s\n", label, text);
 }
 
+/* What the heating foretells, by its last word on record. */
+static void print_estimate(const struct screen *s, const json_t *events)
+{
+    const char *text = "";
+    size_t i;
+    json_t *event;
+    json_array_foreach((json_t *)events, i, event)
+    {
+        if (strcmp(get_word(event, "kind"), "estimate") == 0)
+            text = get_word(event, "text");
+    }
+    if (!text[0])
+        return;
+    fputs("  by the course of its heating, ", s->out);
+    print_wrapped(s, 4, text);
+}
+
 static void print_judgement_figures(const struct screen *s, const json_t *j)
 {
     figure_line(s, "rated on-load time", get_figure(j, "rated_on_s"), 1, "s");
@@ -342,6 +359,8 @@ static void print_run(const struct screen *s, const json_t *detail, const json_t
         print_judgement(s, judgement);
         if (how != DETAIL_BRIEF)
             print_judgement_figures(s, judgement);
+        if (how != DETAIL_BRIEF)
+            print_estimate(s, events);
     } else {
         fputs(get_flag(run, "interrupted") ? "Verdict: undecided. The daemon ended during the run.\n"
                                            : "No verdict yet.\n",

@@ -1,11 +1,14 @@
 #include "replay.h"
 
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "engine.h"
+#include "heat_job.h"
+#include "worker_job.h"
 
 enum { PAGE = 512, ENCODED_CAP = 2048, VERDICTS_MAX = 64 };
 
@@ -19,7 +22,22 @@ struct expected {
     struct journal_event *page;
 };
 
+/* Answers that the worker would give here, until the recorded ones come. */
+enum { JOBS_MAX = 16 };
+
+struct refit {
+    struct heat_series *series;
+    struct heat_job_room *room;
+    struct heat_sample *samples;
+    int count;
+    struct input_worker answers[JOBS_MAX];
+};
+
+/* Values of the same fit on another processor agree much better than this. */
+static const double estimate_tolerance = 1e-4;
+
 struct replay {
+    struct refit refit;
     struct replay_result *result;
     struct engine *engine;
     struct engine_out *out;
@@ -149,11 +167,66 @@ static void compare_verdict(struct replay *r, const struct verdict *is)
                verdict_kind_name(was->kind), was->reason, verdict_kind_name(is->kind), is->reason);
 }
 
+static void fit_again(struct refit *f, const struct command *ask)
+{
+    if (ask->code != JOB_HEAT || f->count == JOBS_MAX)
+        return;
+    int samples = heat_series_copy(f->series, ask->channel, ask->until_ns, f->samples);
+    heat_job_answer(ask, f->samples, samples, f->room, &f->answers[f->count++]);
+}
+
+static void compare_values(struct replay *r, const struct input_worker *was, const struct input_worker *is)
+{
+    for (int i = 0; i < WORKER_VALUES_MAX; i++) {
+        double a = was->values[i], b = is->values[i];
+        if (isnan(a) && isnan(b))
+            continue;
+        double most = fabs(a) > fabs(b) ? fabs(a) : fabs(b);
+        double off = most > 1e-3 ? fabs(a - b) / most : fabs(a - b);
+        if (!(off <= r->result->estimates_off))
+            r->result->estimates_off = off;
+        if (!(off <= estimate_tolerance)) {
+            differ(r, "estimate %llu: value %d on record %.9g, computed again %.9g", (unsigned long long)was->job,
+                   i + 1, a, b);
+            return;
+        }
+    }
+}
+
+/* A recorded answer against the one found here. A refusal was a matter of the day's work, not of the record. */
+static void compare_estimate(struct replay *r, const struct input_worker *was)
+{
+    struct refit *f = &r->refit;
+    for (int i = 0; i < f->count; i++) {
+        if (f->answers[i].job != was->job)
+            continue;
+        if (was->status != JOB_REFUSED) {
+            r->result->estimates++;
+            if (was->status != f->answers[i].status)
+                differ(r, "estimate %llu: on record %s, computed again %s", (unsigned long long)was->job,
+                       job_status_name((enum job_status)was->status),
+                       job_status_name((enum job_status)f->answers[i].status));
+            else
+                compare_values(r, was, &f->answers[i]);
+        }
+        f->answers[i] = f->answers[--f->count];
+        return;
+    }
+}
+
 static int feed(void *ctx, const struct input *in)
 {
     struct replay *r = ctx;
     engine_step(r->engine, in, r->out);
     r->result->inputs++;
+    /* In the daemon's order: a job sees the readings before the input that asked for it. */
+    for (int i = 0; i < r->out->command_count; i++)
+        if (r->out->commands[i].kind == COMMAND_WORKER)
+            fit_again(&r->refit, &r->out->commands[i]);
+    if (in->kind == INPUT_READINGS)
+        heat_series_take(r->refit.series, &in->u.readings);
+    else if (in->kind == INPUT_WORKER)
+        compare_estimate(r, &in->u.worker);
     for (int i = 0; i < r->out->event_count && !r->failed; i++)
         compare_event(r, &r->out->events[i]);
     for (int i = 0; i < r->out->verdict_count && !r->failed; i++)
@@ -189,7 +262,10 @@ static int replay_session(struct journal_reader *reader, const struct journal_ru
     r->out = calloc(1, sizeof *r->out);
     r->expected =
         (struct expected){.reader = reader, .epoch = run->epoch, .page = calloc(PAGE, sizeof *r->expected.page)};
-    if (!r->engine || !r->out || !r->expected.page)
+    r->refit = (struct refit){.series = heat_series_new(bench),
+                              .room = calloc(1, sizeof *r->refit.room),
+                              .samples = calloc(HEAT_SAMPLES_MAX, sizeof *r->refit.samples)};
+    if (!r->engine || !r->out || !r->expected.page || !r->refit.series || !r->refit.room || !r->refit.samples)
         return error_set(err, "memory is short");
     if (journal_reader_verdicts(reader, &filter, keep_verdict, r, err) < 0 ||
         journal_reader_inputs(reader, run->epoch, run->end_seq, feed, r, err) < 0 || r->failed)
@@ -241,6 +317,9 @@ int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_resu
     engine_free(r->engine);
     free(r->out);
     free(r->expected.page);
+    heat_series_free(r->refit.series);
+    free(r->refit.room);
+    free(r->refit.samples);
 out:
     free(run);
     free(session);

@@ -1,5 +1,7 @@
 /* Judging a run again from the record: the engine is fed with the input log of the run's session up to the run's end,
- * and every event and verdict is compared with the journaled ones to the bit. */
+ * and every event and verdict is compared with the journaled ones to the bit. Estimates are fed as they were recorded,
+ * and computed again beside that: they use the mathematical library, which differs between processors, so these are
+ * held to a tolerance. */
 #ifndef REPLAY_H
 #define REPLAY_H
 
@@ -17,6 +19,8 @@ struct replay_result {
     char replayed_by[NAME_CAP];
     int64_t inputs, events; /* fed, compared */
     int32_t verdicts;       /* of the run, compared */
+    int32_t estimates;      /* answers of the worker, computed again from the readings */
+    double estimates_off;   /* the largest relative difference among their values */
     int64_t differences;    /* all; the first REPLAY_DIFFERENCES_MAX are told */
     char told[REPLAY_DIFFERENCES_MAX][TEXT_CAP];
     bool has_verdict;

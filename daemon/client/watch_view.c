@@ -132,6 +132,30 @@ static void add_time(struct watch_lines *l, const json_t *channel)
     add_line(l, line);
 }
 
+/* What the heating foretells. */
+static void add_estimate(struct watch_lines *l, const json_t *estimate)
+{
+    char line[WATCH_LINE_CAP];
+    if (!json_is_object(estimate))
+        return;
+    const char *least = get_flag(estimate, "at_least") ? "at least " : "";
+    if (strcmp(get_word(estimate, "status"), "holds") != 0) {
+        (void)text_format(line, sizeof line, "estimated: nothing yet (%s)", get_word(estimate, "status"));
+        add_line(l, line);
+        return;
+    }
+    (void)text_format(line, sizeof line, "estimated: equilibrium at %.0f +/- %.0f degC",
+                      get_figure(estimate, "equilibrium_degc"), get_figure(estimate, "equilibrium_u_k"));
+    add_line(l, line);
+    (void)text_format(line, sizeof line, "estimated: holds %s%.0f %% (%.0f to %.0f) at %.0f degC", least,
+                      get_figure(estimate, "percent_on"), get_figure(estimate, "low_pct"),
+                      get_figure(estimate, "high_pct"), get_figure(estimate, "intake_degc"));
+    (void)text_append(line, sizeof line, ", %s%.0f %% (%.0f to %.0f) at 40 degC", least,
+                      get_figure(estimate, "percent_on_40"), get_figure(estimate, "low_40_pct"),
+                      get_figure(estimate, "high_40_pct"));
+    add_line(l, line);
+}
+
 /* What goes on, and what a person has to do. */
 static void add_advice(struct watch_lines *l, const json_t *channel)
 {
@@ -173,5 +197,6 @@ void watch_view(const json_t *channel, const struct bench_limits *limits, struct
     add_supply(lines, channel, (struct band){u1 * (1 - sag), u1 * (1 + sag), true});
     add_air(lines, channel);
     add_time(lines, channel);
+    add_estimate(lines, json_object_get(channel, "estimate"));
     add_advice(lines, channel);
 }

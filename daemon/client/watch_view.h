@@ -6,7 +6,7 @@
 
 #include "bench.h"
 
-enum { WATCH_LINES_MAX = 12, WATCH_LINE_CAP = 400 };
+enum { WATCH_LINES_MAX = 16, WATCH_LINE_CAP = 400 };
 
 struct watch_lines {
     int count;

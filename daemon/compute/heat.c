@@ -179,3 +179,29 @@ int heat_percent_on(const struct heat_fit *fit, const struct heat_question *ques
     };
     return 0;
 }
+
+/* By how much a lagging model rises on after the load has opened: two bodies, the quick one taking away. */
+static double after_rise_k(const struct heat_model *m, double on_s, double off_s)
+{
+    if (m->bodies < 2)
+        return 0;
+    double quick = m->body[0].steady_k * peak_share(&m->body[0], on_s, off_s), tau_q = m->body[0].tau_off_s;
+    double slow = m->body[1].steady_k * peak_share(&m->body[1], on_s, off_s), tau_s = m->body[1].tau_off_s;
+    if (!(quick < 0) || !(tau_q < tau_s) || !(-quick / tau_q > slow / tau_s))
+        return 0;
+    double at_s = fmin(log(-quick * tau_s / (slow * tau_q)) / (1 / tau_q - 1 / tau_s), off_s);
+    return quick * expm1(-at_s / tau_q) + slow * expm1(-at_s / tau_s);
+}
+
+int heat_equilibrium(const struct heat_fit *fit, double percent_on, double cycle_s, double *peak_k, double *u_k,
+                     struct error *err)
+{
+    struct heat_cycle cycle;
+    struct heat_question question = {.cycle_s = cycle_s};
+    if (heat_cycle_find(&fit->model, percent_on, cycle_s, &cycle, err) != 0)
+        return -1;
+    double on_s = cycle_s * percent_on / 100;
+    *peak_k = cycle.peak_k + after_rise_k(&fit->model, on_s, cycle_s - on_s);
+    *u_k = margin_uncertainty(fit, &question, percent_on, 1);
+    return 0;
+}

@@ -46,12 +46,13 @@ struct heat_fit {
     double tau_on_rel[HEAT_BODIES_MAX], tau_off_rel[HEAT_BODIES_MAX]; /* relative standard uncertainties */
     double residual_k;                                                /* standard deviation of the residuals */
     double span_s;
-    double highest_rise_k; /* seen in the record */
-    double intake_degc;    /* mean over the record */
-    double on_share;       /* of the record's time */
-    int points;            /* used, after thinning out */
-    int dropped;           /* candidates refused */
-    char refused[160];     /* why the richer candidates were refused; empty when none was */
+    double highest_rise_k;    /* seen in the record */
+    double highest_on_rise_k; /* seen while the load was on */
+    double intake_degc;       /* mean over the record */
+    double on_share;          /* of the record's time */
+    int points;               /* used, after thinning out */
+    int dropped;              /* candidates refused */
+    char refused[160];        /* why the richer candidates were refused; empty when none was */
 };
 
 struct heat_limits {
@@ -73,8 +74,8 @@ int heat_fit(const struct heat_record *record, const struct heat_limits *limits,
 void heat_model_run(const struct heat_model *model, const struct heat_record *record, double *rise_k);
 
 struct heat_cycle {
-    double peak_k, trough_k;
-    double mid_load_k; /* middle of the on-load part, where IEC 60974-1, 7.2.1 counts temperatures (M) */
+    double peak_k, trough_k; /* at the end of the on-load part and at its begin */
+    double mid_load_k;       /* middle of the on-load part, where IEC 60974-1, 7.2.1 counts temperatures (M) */
 };
 
 /* Steady periodic solution in closed form for cycles of cycle_s with percent_on (0 to 100). Returns 0 or -1 with err.
@@ -107,7 +108,12 @@ struct heat_answer {
 int heat_percent_on(const struct heat_fit *fit, const struct heat_question *question, struct heat_answer *answer,
                     struct error *err);
 
-/* The same for one model without uncertainties, for checks by Monte Carlo. */
+/* Highest rise in K of the steady cycle, wherever in it, and its standard uncertainty by the fit's covariance. A case
+ * that lags is hottest some time after the load opened. Returns 0 or -1. */
+int heat_equilibrium(const struct heat_fit *fit, double percent_on, double cycle_s, double *peak_k, double *u_k,
+                     struct error *err);
+
+/* heat_percent_on for one model without uncertainties, for checks by Monte Carlo. */
 int heat_percent_on_of(const struct heat_model *model, const struct heat_question *question, double *percent_on,
                        struct error *err);
 

@@ -153,9 +153,11 @@ static const char *why_not(const struct heat_fit *fit, const struct heat_limits 
             return "a time constant is too uncertain";
         if (body->tau_on_s > limits->tau_span_max * fit->span_s || body->tau_off_s > limits->tau_span_max * fit->span_s)
             return "a time constant is longer than the record";
-        if (!(body->steady_k > 0))
-            return "a body would cool under load";
     }
+    /* A case that lags behind what heats it shows as a quick body that takes away; the whole must still warm. */
+    const struct heat_body *slow = &m->body[m->bodies - 1];
+    if (!(slow->steady_k > 0) || (m->bodies == 2 && !(m->body[0].steady_k + slow->steady_k > 0)))
+        return "a body would cool under load";
     if (m->bodies == 2 && m->body[1].tau_on_s < 1.5 * m->body[0].tau_on_s)
         return "the two bodies cannot be told apart";
     return NULL;
@@ -214,6 +216,10 @@ static void describe(const struct thinned *t, struct heat_fit *fit)
             on_s += r->time_s[i] - r->time_s[i - 1];
     }
     fit->highest_rise_k = highest(t->rise_k, r->count);
+    fit->highest_on_rise_k = t->rise_k[0];
+    for (int i = 1; i < r->count; i++)
+        if (t->on[i - 1] != 0)
+            fit->highest_on_rise_k = fmax(fit->highest_on_rise_k, t->rise_k[i]);
     fit->intake_degc = intake;
     fit->on_share = on_s / fit->span_s;
 }

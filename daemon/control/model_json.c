@@ -208,6 +208,28 @@ static json_t *signals_to_json(const struct channel_view *v, const struct bench_
     return build_end(&b);
 }
 
+/* What the heating foretells; null before the first answer. */
+static json_t *estimate_to_json(const struct heat_estimate *h)
+{
+    if (!h->answered)
+        return json_null();
+    struct json_build b = build_begin();
+    bool holds = h->status == JOB_HOLDS;
+    build_text(&b, "status", job_status_name(h->status));
+    build_figure(&b, "equilibrium_degc", holds ? h->equilibrium_degc : NAN);
+    build_figure(&b, "equilibrium_u_k", holds ? h->equilibrium_u_k : NAN);
+    build_figure(&b, "intake_degc", holds ? h->intake_degc : NAN);
+    build_figure(&b, "percent_on", holds ? h->here_pct : NAN);
+    build_figure(&b, "low_pct", holds ? h->here_low_pct : NAN);
+    build_figure(&b, "high_pct", holds ? h->here_high_pct : NAN);
+    build_figure(&b, "percent_on_40", holds ? h->rated_pct : NAN);
+    build_figure(&b, "low_40_pct", holds ? h->rated_low_pct : NAN);
+    build_figure(&b, "high_40_pct", holds ? h->rated_high_pct : NAN);
+    build_figure(&b, "limit_degc", holds ? h->limit_degc : NAN);
+    build_flag(&b, "at_least", h->at_least);
+    return build_end(&b);
+}
+
 static json_t *channel_view_to_json(const struct channel_view *v, const struct bench_channel *channel)
 {
     struct json_build b = build_begin();
@@ -231,6 +253,7 @@ static json_t *channel_view_to_json(const struct channel_view *v, const struct b
         build_figure(&b, "supply_worst_v", v->supply_worst_v);
         build_text(&b, "verdict", verdict_kind_name(v->verdict));
         build_text(&b, "cause", shutoff_cause_name(v->cause));
+        build_add(&b, "estimate", estimate_to_json(&v->estimate));
     }
     build_integer(&b, "mask_commanded", v->mask_commanded);
     build_integer(&b, "mask_closed", v->mask_closed);

@@ -4,6 +4,7 @@
 
 #include "emit.h"
 #include "error.h"
+#include "estimate.h"
 #include "evidence.h"
 #include "figures.h"
 #include "load.h"
@@ -180,6 +181,7 @@ void shutoff_explain(struct engine *e, int ch)
     tell(e, ch, EVENT_SHUTOFF);
     c->run.cutouts++;
     c->cutouts_tonight++;
+    estimate_shutoff(e, ch, s);
     remember(&c->run, s, &result);
     if (ends_the_run(c)) {
         run_finish(e, ch, ENDING_SHUTOFF);

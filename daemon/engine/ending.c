@@ -2,6 +2,7 @@
 #include "attribute.h"
 #include "emit.h"
 #include "error.h"
+#include "estimate.h"
 #include "figures.h"
 #include "judge.h"
 #include "load.h"
@@ -29,6 +30,7 @@ void run_finish(struct engine *e, int ch, enum ending ending)
     struct verdict *v = emit_verdict(e);
     judge_run(e, ch, ending, v);
     tell_finding(e, ch, v);
+    estimate_conclude(e, ch);
     struct event *said = emit_event(e, EVENT_VERDICT, ch);
     said->code = (int32_t)v->kind;
     said->code2 = (int32_t)v->basis;

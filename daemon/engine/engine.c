@@ -8,6 +8,7 @@
 #include "emit.h"
 #include "engine_state.h"
 #include "error.h"
+#include "estimate.h"
 #include "figures.h"
 #include "interlock.h"
 #include "load.h"
@@ -258,9 +259,11 @@ static void take(struct engine *e, const struct input *in)
     case INPUT_BOOT:
         emit_text(e, EVENT_NOTE, -1, "a second begin of a session was ignored");
         break;
+    case INPUT_WORKER:
+        estimate_take(e, &in->u.worker);
+        break;
     case INPUT_TIME:
     case INPUT_SYNCED:
-    case INPUT_WORKER:
     case INPUT_KIND_COUNT_:
         break;
     }

@@ -9,6 +9,7 @@
 #include "drift.h"
 #include "engine.h"
 #include "load_voltage.h"
+#include "worker_job.h"
 
 #define SECOND_NS INT64_C(1000000000)
 #define NEVER_NS INT64_MAX
@@ -209,6 +210,11 @@ struct run {
     enum shutoff_cause ending_cause; /* of a run that is being cut short */
     char ending_text[REASON_CAP];
     char never_text[REASON_CAP];
+    struct heat_estimate estimate;
+    uint64_t estimate_job;     /* fit under way; 0: none */
+    int64_t estimate_span_ns;  /* of the record at the last asking */
+    bool estimate_with_cutout; /* a cut-out was known then */
+    double cutout_degc;        /* temperature at the first shutoff; NAN */
 };
 
 struct rule_state {

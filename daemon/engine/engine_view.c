@@ -73,6 +73,7 @@ static void view_channel(struct engine *e, int ch, struct channel_view *v)
         .mask_commanded = c->load.mask,
         .verdict = c->verdict,
         .cause = c->cause,
+        .estimate = r->estimate,
         .run_expected_s = NAN,
         .supply_v = NAN,
         .supply_worst_v = NAN,

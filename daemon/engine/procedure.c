@@ -5,6 +5,7 @@
 #include "attribute.h"
 #include "emit.h"
 #include "error.h"
+#include "estimate.h"
 #include "figures.h"
 #include "interlock.h"
 #include "judge.h"
@@ -80,6 +81,7 @@ static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
     r->guard_ns = e->bench.limits.guard_on_load_ns > SECOND_NS ? e->bench.limits.guard_on_load_ns : SECOND_NS;
     r->part_cap_ns = part_cap_ns(e, r);
     r->u0_v = rq->baseline_u0_v;
+    r->cutout_degc = NAN;
     drift_begin(&r->drift_points);
     c->shutoff = (struct shutoff){0};
     c->figures.running = false;
@@ -302,6 +304,7 @@ static void continuous_cycle(struct engine *e, int ch)
         load_open(e, ch, false);
         return;
     }
+    estimate_ask(e, ch);
     c->run.cycle++;
     c->run.cycle_begin_ns = e->now_ns;
     emit_event(e, EVENT_CYCLE_BEGIN, ch)->code = c->run.cycle;
@@ -329,6 +332,7 @@ void procedure_after_recovery(struct engine *e, int ch, bool reset_seen)
         run_finish(e, ch, ENDING_SHUTOFF);
         return;
     }
+    estimate_ask(e, ch);
     drift_begin(&r->drift_points);
     r->at_equilibrium = false;
     r->pause_begin_ns = 0;
@@ -369,6 +373,7 @@ static void opened_after_part(struct engine *e, int ch)
         return;
     }
     c->course = COURSE_DRAIN;
+    estimate_ask(e, ch);
     set_state(e, ch, STATE_PAUSE);
     phase_in(e, ch, SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + signal_lag_ns(e, ch, SIG_U2));
 }

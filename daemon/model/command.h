@@ -39,6 +39,7 @@ struct command {
     uint64_t request;      /* COMMAND_ANSWER */
     int32_t code;          /* ANSWER: 0 accepted, 1 refused, 2 done; NOTIFY: urgency; WORKER: job kind */
     double value;
+    double percent_on, cycle_s; /* COMMAND_WORKER: of the rating point */
     char text[TEXT_CAP];
 };
 

@@ -35,6 +35,7 @@ static const char *const kind_names[EVENT_KIND_COUNT_] = {
     [EVENT_ADVICE] = "advice",
     [EVENT_PREFLIGHT] = "preflight",
     [EVENT_UNIT_LIVE] = "unit-live",
+    [EVENT_ESTIMATE] = "estimate",
 };
 
 const char *event_kind_name(enum event_kind kind)
@@ -46,7 +47,7 @@ const char *event_kind_name(enum event_kind kind)
 
 int event_is_urgent(enum event_kind kind)
 {
-    return kind != EVENT_NOTE && kind != EVENT_TRIM && kind != EVENT_ADVICE;
+    return kind != EVENT_NOTE && kind != EVENT_TRIM && kind != EVENT_ADVICE && kind != EVENT_ESTIMATE;
 }
 
 void put_event(struct writer *w, const struct event *e)

@@ -42,6 +42,7 @@ enum event_kind {
     EVENT_ADVICE,          /* for the operator, in words */
     EVENT_PREFLIGHT,       /* code: 0 pass 1 warn 2 refuse; text: name and reason */
     EVENT_UNIT_LIVE,       /* output present seen: values: U0 */
+    EVENT_ESTIMATE,        /* code: job_status; code2: 1 "at least"; values: EVENT_ESTIMATE_VALUES */
     EVENT_KIND_COUNT_
 };
 

@@ -243,7 +243,7 @@ static void put_body(struct writer *w, const struct input *in)
         put_u64(w, in->u.worker.job);
         put_i32(w, in->u.worker.channel);
         put_i32(w, in->u.worker.status);
-        for (int i = 0; i < 16; i++)
+        for (int i = 0; i < WORKER_VALUES_MAX; i++)
             put_f64(w, in->u.worker.values[i]);
         break;
     case INPUT_LOST:
@@ -317,7 +317,7 @@ static void get_body(struct reader *r, struct input *in)
         in->u.worker.job = get_u64(r);
         in->u.worker.channel = get_i32(r);
         in->u.worker.status = get_i32(r);
-        for (int i = 0; i < 16; i++)
+        for (int i = 0; i < WORKER_VALUES_MAX; i++)
             in->u.worker.values[i] = get_f64(r);
         break;
     case INPUT_LOST:

@@ -171,11 +171,13 @@ struct input_anchor {
     bool stepped;   /* UTC moved against monotonic */
 };
 
+enum { WORKER_VALUES_MAX = 24 };
+
 struct input_worker {
     uint64_t job;
     int32_t channel;
     int32_t status; /* 0: result holds */
-    double values[16];
+    double values[WORKER_VALUES_MAX];
 };
 
 struct input_lost {

@@ -10,6 +10,7 @@
 #include "rating.h"
 #include "signals.h"
 #include "verdict.h"
+#include "worker_job.h"
 
 struct channel_view {
     enum channel_state state;
@@ -32,7 +33,8 @@ struct channel_view {
     enum quality qualities[SIG_KIND_COUNT_];
     enum verdict_kind verdict;
     enum shutoff_cause cause;
-    char doing[TEXT_CAP]; /* a sentence: what goes on, what the operator should do */
+    struct heat_estimate estimate; /* of the run shown */
+    char doing[TEXT_CAP];          /* a sentence: what goes on, what the operator should do */
 };
 
 struct device_view {

@@ -4,12 +4,16 @@
 #ifndef WORKER_JOB_H
 #define WORKER_JOB_H
 
+#include <stdbool.h>
+#include <stdint.h>
+
 /* command.code. What the command says:
  *
  *   JOB_HEAT   number   comes back as input_worker.job
  *              channel  whose unit it is
  *              mask     signal kind of the temperature: SIG_T_CASE or SIG_T_EXHAUST
  *              until_ns begin of the record, bench time of a stamp; 0: as far back as is kept
+ *              percent_on, cycle_s  of the rating point
  *              value    temperature at which the unit was seen to cut out, degC; NAN: no cut-out was seen, the highest
  *                       temperature of the record is what it was seen to bear, and the answer is "at least"
  *
@@ -24,6 +28,8 @@ enum job_status {
     JOB_NOT_LINEAR,       /* a fan that runs on demand, or the like */
     JOB_REFUSED           /* no room for the job, or not a job of this daemon: ask later */
 };
+
+const char *job_status_name(enum job_status status);
 
 /* input_worker.values of JOB_HEAT; temperatures in degC, rises in K. The second body is NAN when there is one body. */
 enum heat_value {
@@ -41,9 +47,27 @@ enum heat_value {
     HEAT_VALUE_PERCENT_ON,  /* at 40 degC intake and the record's current, cycle of ten minutes */
     HEAT_VALUE_LOW_PCT,     /* its interval, k = 2 */
     HEAT_VALUE_HIGH_PCT,
-    HEAT_VALUE_AT_LEAST, /* 1: no cut-out was seen, the answer is a lower bound */
-    HEAT_VALUE_POINTS,   /* samples that the fit used */
-    HEAT_VALUE_COUNT_    /* 16, all of input_worker.values */
+    HEAT_VALUE_AT_LEAST,         /* 1: no cut-out was seen, the answer is a lower bound */
+    HEAT_VALUE_POINTS,           /* samples that the fit used */
+    HEAT_VALUE_EQUILIBRIUM_DEGC, /* highest temperature of the steady cycle at the rated percent-on and this intake */
+    HEAT_VALUE_EQUILIBRIUM_U_K,  /* its expanded uncertainty, k = 2 */
+    HEAT_VALUE_HERE_PCT,         /* percent-on at the intake of the record, */
+    HEAT_VALUE_HERE_LOW_PCT,     /* its interval, k = 2 */
+    HEAT_VALUE_HERE_HIGH_PCT,
+    HEAT_VALUE_COUNT_
+};
+
+/* What is shown of the latest JOB_HEAT. Every figure is an estimate, with its interval for k = 2. */
+struct heat_estimate {
+    bool asked;    /* a fit was asked for in this run */
+    bool answered; /* and one was answered: status holds */
+    enum job_status status;
+    double equilibrium_degc, equilibrium_u_k;
+    double here_pct, here_low_pct, here_high_pct;    /* percent-on at the intake of the record */
+    double rated_pct, rated_low_pct, rated_high_pct; /* percent-on at 40 degC intake */
+    bool at_least;                                   /* no cut-out was seen: "at least" */
+    double intake_degc, limit_degc;
+    int64_t at_ns; /* when it was answered */
 };
 
 #endif

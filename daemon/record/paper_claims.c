@@ -33,6 +33,16 @@ static void say_rule(struct record *r)
     }
 }
 
+/* The last word of the heating on record, "" where there is none. */
+static const char *last_estimate(const struct run_data *d)
+{
+    const char *text = "";
+    for (int i = 0; i < (int)d->event_count; i++)
+        if (d->events[i].event.kind == EVENT_ESTIMATE)
+            text = d->events[i].event.text;
+    return text;
+}
+
 static void say_estimated(struct record *r)
 {
     const struct run_data *d = r->data;
@@ -50,6 +60,9 @@ static void say_estimated(struct record *r)
                           q->ambient_degc);
     (void)text_append(line, sizeof line,
                       ". Not measured: windings and semiconductors; case and exhaust temperatures stand in for them.");
+    if (last_estimate(d)[0])
+        (void)text_append(line, sizeof line, " From the course of heating, with intervals for k = 2: %s.",
+                          last_estimate(d));
     say(r, line);
 }
 

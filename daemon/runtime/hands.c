@@ -1,6 +1,7 @@
 /* What the engine's commands do. All run in the engine's thread and never block. */
 #include <math.h>
 
+#include "heat_job.h"
 #include "runtime_parts.h"
 #include "worker_job.h"
 
@@ -94,11 +95,10 @@ static void hand_answer(void *ctx, uint64_t request, int code, const char *text)
 static void hand_worker(void *ctx, const struct command *command)
 {
     struct runtime *rt = ctx;
-    struct input_worker refused = {.job = command->number, .channel = command->channel, .status = (int32_t)JOB_REFUSED};
+    struct input_worker refused;
     if (worker_stage_post(rt->worker, command, rt->series) == 0)
         return;
-    for (int i = 0; i < HEAT_VALUE_COUNT_; i++)
-        refused.values[i] = NAN;
+    heat_job_no_answer(command, JOB_REFUSED, &refused);
     if (queue_put(rt->orders, INPUT_WORKER, 0, &refused, sizeof refused))
         log_write(rt->log, LOG_LEVEL_ERROR, "engine: the refusal of a job did not fit its queue");
 }

@@ -10,6 +10,7 @@
 #include "harness.h"
 #include "journal_read.h"
 #include "replay.h"
+#include "worker_job.h"
 
 static struct harness *two_units(int real_share)
 {
@@ -54,7 +55,8 @@ static void run_night(struct harness *h, struct night *night)
     harness_event_digest(h, night->events);
 }
 
-static void check_replay(struct harness *h, int64_t run_no)
+/* The record is judged again: the judgement to the bit; as many estimates as there were, computed again. */
+static void check_replay(struct harness *h, int64_t run_no, int least_estimates)
 {
     struct error err = {""};
     struct replay_result *result = calloc(1, sizeof *result);
@@ -64,6 +66,7 @@ static void check_replay(struct harness *h, int64_t run_no)
     ck_assert_msg(result->differences == 0, "%s", result->told[0]);
     ck_assert_int_gt(result->events, 10);
     ck_assert(result->has_verdict);
+    ck_assert_int_ge(result->estimates, least_estimates);
     journal_reader_close(reader);
     free(result);
 }
@@ -77,6 +80,69 @@ static double happened_s(struct harness *h, enum vbench_trip what, int channel)
         if (all[i].what == what && all[i].channel == channel)
             return (double)all[i].at_ns / 1e9;
     return NAN;
+}
+
+struct foretold {
+    const char *channel;
+    double values[32][EVENT_VALUES_MAX];
+    int64_t at_ns[32];
+    int count;
+};
+
+static int keep_estimate(void *ctx, const struct journal_event *je)
+{
+    struct foretold *f = ctx;
+    if (je->event.kind == EVENT_ESTIMATE && je->event.code == JOB_HOLDS && strcmp(je->channel, f->channel) == 0 &&
+        f->count < 32) {
+        memcpy(f->values[f->count], je->event.values, sizeof f->values[0]);
+        f->at_ns[f->count++] = je->event.seen_ns;
+    }
+    return 0;
+}
+
+struct hottest {
+    int64_t run_no, from_ns;
+    double case_degc;
+};
+
+static int keep_hottest(void *ctx, const struct journal_reading *r)
+{
+    struct hottest *h = ctx;
+    if (r->stamp_ns >= h->from_ns && r->values[SIG_T_CASE] > h->case_degc)
+        h->case_degc = r->values[SIG_T_CASE];
+    return 0;
+}
+
+/* What the heating foretold of A after an hour and a half, against what came in the last hour of the night. The unit of
+ * the virtual bench never reaches its trip point, so every percent-on is "at least", and what it held has to lie
+ * within.
+ */
+static void check_estimates(struct harness *h, const struct night *night)
+{
+    struct error err = {""};
+    struct row_filter filter = row_filter_any();
+    struct foretold f = {.channel = "A"};
+    struct hottest hot = {.case_degc = -273};
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(r != NULL, "%s", err.text);
+    filter.epoch = runtime_epoch(h->rt);
+    ck_assert_msg(journal_reader_events(r, &filter, keep_estimate, &f, &err) == 0, "%s", err.text);
+    ck_assert_int_ge(f.count, 5);
+    hot.from_ns = f.at_ns[f.count - 1] - H_HOUR;
+    filter.run_no = night->run_a;
+    ck_assert_msg(journal_reader_readings(r, &filter, keep_hottest, &hot, &err) == 0, "%s", err.text);
+    journal_reader_close(r);
+    int early = 0;
+    while (early < f.count - 1 && f.at_ns[early] - h->start_ns < 90 * H_MINUTE)
+        early++;
+    const double *v = f.values[early];
+    ck_assert_msg(fabs(v[0] - hot.case_degc) <= v[1] + 1, "foretold %.2f +/- %.2f degC, came %.2f", v[0], v[1],
+                  hot.case_degc);
+    const double *last = f.values[f.count - 1];
+    ck_assert_double_le(last[3], 40 + 1);  /* it held 40 %: the lower end is no more than that and its guard */
+    ck_assert_double_eq(last[4], 100);     /* nobody has seen its limit: at least */
+    ck_assert_double_lt(last[5], last[2]); /* hotter air, fewer percent */
+    ck_assert_double_eq_tol(last[2], 40, 4);
 }
 
 START_TEST(a_night_of_two_units)
@@ -106,9 +172,10 @@ START_TEST(a_night_of_two_units)
     double allowed_s = (double)shutoff.half_width_ns / 1e9 + 1;
     ck_assert_double_eq_tol(seen_s, truth_s, allowed_s);
     ck_assert_int_ge(harness_count_events(h, EVENT_CYCLE, "B", -1), 2);
+    check_estimates(h, &night);
     /* Judged again from the record. */
-    check_replay(h, night.run_a);
-    check_replay(h, night.run_b);
+    check_replay(h, night.run_a, 8);
+    check_replay(h, night.run_b, 1);
     harness_free(h);
 }
 END_TEST
@@ -161,7 +228,7 @@ START_TEST(an_operator_ends_a_run)
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     ck_assert_int_eq(v.cause, CAUSE_OPERATOR);
-    check_replay(h, run);
+    check_replay(h, run, 0);
     harness_free(h);
 }
 END_TEST
@@ -170,7 +237,7 @@ int main(void)
 {
     Suite *suite = suite_create("chain");
     TCase *t = tcase_create("chain");
-    tcase_set_timeout(t, 110);
+    tcase_set_timeout(t, 400);
     tcase_add_test(t, a_night_of_two_units);
     tcase_add_test(t, the_same_seed_gives_the_same_bytes);
     tcase_add_test(t, hours_pass_in_seconds);

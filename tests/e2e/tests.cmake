@@ -1,4 +1,5 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
+set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400) # four nights of bench time
 unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS harness client)
 unit_test(e2e_tcp_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/tcp_chain_test.c LINKS tcp_bench)
 set_tests_properties(e2e_tcp_chain_test PROPERTIES LABELS "e2e;threads")

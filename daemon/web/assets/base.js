@@ -57,7 +57,7 @@ export const EVENT_WORDS = {
   "interlock": "interlock", "interlock-reset": "interlock reset", "link": "link", "signal": "signal", "gap": "gap in the record",
   "watchdog-proved": "watchdog proved", "rule": "rule", "equilibrium": "equilibrium", "finding": "finding", "verdict": "verdict",
   "element-fault": "element of the bank", "supply-trip": "supply tripped", "alarm": "alarm", "clock": "clock", "advice": "advice",
-  "preflight": "check before the start", "unit-live": "output seen", "note": "note", "cycle": "cycle", "cycle-begin": "cycle begun",
+  "preflight": "check before the start", "unit-live": "output seen", "estimate": "estimated from heating", "note": "note", "cycle": "cycle", "cycle-begin": "cycle begun",
   "intent": "about to close", "steps": "steps closed", "trim": "re-trimmed",
 };
 

@@ -8,7 +8,7 @@
 static inline int suite_main(TCase *cases)
 {
     Suite *suite = suite_create("compute");
-    tcase_set_timeout(cases, 60);
+    tcase_set_timeout(cases, 300);
     suite_add_tcase(suite, cases);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);

@@ -182,6 +182,56 @@ START_TEST(two_bodies_are_found)
 }
 END_TEST
 
+/* Two bodies of heat in a row, the load in the first and the thermometer on the second: the course is that of two
+ * exponentials of which the quick one takes away. From the same differential equations, integrated in small steps,
+ * comes what the steady cycle reaches: hottest some time after the load has opened. */
+START_TEST(a_case_that_lags_is_found)
+{
+    enum { CYCLES = 60 };
+    const double c_in = 1500, c_case = 4000, between = 6, outside = 5, heat_w = 500, dt = 0.5;
+    unsigned long long seed = 20260109;
+    double in_k = 0, case_k = 0, hottest_k = 0, at_open_k = 0;
+    int n = 0;
+    for (int i = 0; i < CYCLES * 1200; i++) {
+        double t = i * dt;
+        bool on = fmod(t, 600) < 240;
+        if (i % 20 == 0 && t < 6 * 3600) {
+            made.time_s[n] = t;
+            made.on[n] = on;
+            made.temperature_degc[n++] = 22 + case_k + 0.1 * normal(&seed);
+        }
+        if (i >= (CYCLES - 1) * 1200) {
+            hottest_k = case_k > hottest_k ? case_k : hottest_k;
+            if (fabs(fmod(t, 600) - 240) < dt / 2)
+                at_open_k = case_k;
+        }
+        double over = between * (in_k - case_k);
+        in_k += ((on ? heat_w : 0) - over) * dt / c_in;
+        case_k += (over - outside * case_k) * dt / c_case;
+    }
+    ck_assert_double_gt(hottest_k, at_open_k + 0.5);
+    struct heat_record r = {.count = n,
+                            .time_s = made.time_s,
+                            .temperature_degc = made.temperature_degc,
+                            .intake_const_degc = 22,
+                            .on = made.on,
+                            .noise_k = 0.1};
+    struct heat_limits limits = heat_limits_default();
+    struct heat_fit fit;
+    struct heat_cycle cycle;
+    struct error err = {""};
+    double peak_k, u_k;
+    ck_assert_msg(heat_fit(&r, &limits, &fit, &err) == 0, "%s", err.text);
+    ck_assert_int_eq(fit.model.bodies, 2);
+    ck_assert_double_lt(fit.model.body[0].steady_k, 0);
+    ck_assert_int_eq(heat_equilibrium(&fit, 40, 600, &peak_k, &u_k, &err), 0);
+    ck_assert_double_eq_tol(peak_k, hottest_k, 3 * u_k + 0.1);
+    ck_assert_double_lt(u_k, 1);
+    ck_assert_int_eq(heat_cycle_find(&fit.model, 40, 600, &cycle, &err), 0);
+    ck_assert_double_eq_tol(cycle.peak_k, at_open_k, 3 * u_k + 0.1);
+}
+END_TEST
+
 START_TEST(a_short_record_does_not_tell_a_slow_constant)
 {
     /* ten minutes of a unit with a constant of 40 min: whatever the solver says, nothing is printed */
@@ -372,6 +422,7 @@ int main(void)
     tcase_add_test(t, limits_of_the_time_constant);
     tcase_add_test(t, one_body_is_found);
     tcase_add_test(t, two_bodies_are_found);
+    tcase_add_test(t, a_case_that_lags_is_found);
     tcase_add_test(t, a_short_record_does_not_tell_a_slow_constant);
     tcase_add_test(t, a_fan_on_demand_is_refused);
     tcase_add_test(t, interval_agrees_with_monte_carlo);

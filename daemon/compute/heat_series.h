@@ -1,6 +1,7 @@
-/* Temperatures of each channel's unit with the load's on and off, kept beside the engine for the heat fits. Belongs to
- * the engine's thread: fed with every input of readings, copied out when a job is asked for. Bounded: when a channel's
- * store is full, samples are thinned out by half (never those at a change of the load) and the spacing doubles. */
+/* Temperatures of each channel's unit with the load's on and off, kept beside the engine for the heat fits, and kept
+ * again where a record is replayed. Belongs to one thread: fed with every input of readings, copied out when a job is
+ * asked for. Bounded: when a channel's store is full, samples are thinned out by half (never those at a change of the
+ * load) and the spacing doubles. */
 #ifndef HEAT_SERIES_H
 #define HEAT_SERIES_H
 
