@@ -131,7 +131,7 @@ static bool is_marked(enum event_kind kind)
 /* The kind of event and its words; the words alone where they begin with the kind. */
 static void mark_text(char *to, const struct event *e)
 {
-    const char *what = event_kind_name(e->kind);
+    const char *what = event_kind_name(e->kind == EVENT_SHUTOFF_REVISED ? EVENT_SHUTOFF : e->kind); /* its last word */
     if (e->kind == EVENT_VERDICT)
         what = verdict_kind_name((enum verdict_kind)e->code);
     char head[TEXT_CAP];

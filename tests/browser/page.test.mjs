@@ -42,7 +42,8 @@ after(async () => {
   assert.deepEqual(troubles, []);
 });
 
-const picture = (name) => page.screenshot({ path: join(pictures, `${name}.png`), fullPage: true });
+// What the window shows; the whole page where it is to be looked at from top to bottom.
+const picture = (name, fullPage = false) => page.screenshot({ path: join(pictures, `${name}.png`), fullPage });
 const words = () => page.locator("body").innerText();
 const says = (text, milliseconds = 40000) => page.waitForFunction((t) => document.body.innerText.includes(t), text, { timeout: milliseconds });
 
@@ -80,7 +81,7 @@ test("watching a run", async () => {
   await says("stand clear, the output is live");
   await says("Virtual bench: no real unit is tested here.");
   assert.match(await page.locator(".freshness").innerText(), /^live$/);
-  await inBothSchemes("bench", (scheme) => picture(`bench-${scheme}`));
+  await inBothSchemes("bench", (scheme) => picture(`bench-${scheme}`, scheme === "light"));
   await page.setViewportSize({ width: 360, height: 740 });
   assert.ok(await noSideways(), "at 360 px nothing of the page lies beside it");
   await sound(page, "bench on a phone");
@@ -263,7 +264,7 @@ test("finding in the morning why a unit shut off", async () => {
   await says("Why it shut off");
   await says("thermal cut-out of the unit");
   await page.locator(".chart path.curve").first().waitFor();
-  await inBothSchemes("run", (scheme) => picture(`run-${scheme}`));
+  await inBothSchemes("run", (scheme) => picture(`run-${scheme}`, scheme === "light"));
   await page.getByRole("button", { name: "Show on the curves" }).first().click();
   await page.waitForFunction(() => document.querySelector(".readout").textContent.includes("welding current"));
   await picture("run-shutoff");
@@ -293,7 +294,7 @@ test("a unit's page on a phone, and its tag", async () => {
   await says("no worse, as far as this bench can tell"); // run 3 to the cut-out against run 1, both from warm
   await says("this bench repeats: times to 2.0 % (as its configuration states)");
   assert.ok(await noSideways());
-  await inBothSchemes("unit", (scheme) => picture(`unit-phone-${scheme}`));
+  await inBothSchemes("unit", (scheme) => picture(`unit-phone-${scheme}`, scheme === "light"));
   await page.goto(`${record.url}/run/5`);
   await says("Why it shut off");
   assert.ok(await noSideways());
@@ -302,8 +303,14 @@ test("a unit's page on a phone, and its tag", async () => {
   await picture("run-phone");
   await page.setViewportSize({ width: 1280, height: 900 });
   await page.goto(`${record.url}/unit?serial=HQ-0152`);
-  await says("Over its life");
-  await picture("unit");
+  await says("no worse, as far as this bench can tell");
+  await sound(page, "unit");
+  await picture("unit", true);
+  for (const list of ["runs", "units"]) {
+    await page.goto(`${record.url}/${list}`);
+    await page.getByRole("row", { name: /HQ-0152/ }).first().waitFor();
+    await sound(page, list);
+  }
 });
 
 test("printing a run", async () => {
