@@ -25,10 +25,9 @@ void web_add_test_voltage(json_t *value)
 {
     size_t i;
     const char *key;
-    void *next;
     json_t *inner;
     json_array_foreach(value, i, inner) web_add_test_voltage(inner);
-    json_object_foreach_safe(value, next, key, inner) web_add_test_voltage(inner);
+    json_object_foreach(value, key, inner) web_add_test_voltage(inner);
     if (json_object_get(value, "percent_on") != NULL && json_object_get(value, "process") != NULL)
         add_to_point(value);
 }

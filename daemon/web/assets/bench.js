@@ -92,14 +92,14 @@ async function give(button, fields, did) {
 }
 
 function endButton(c) {
-  const b = el("button", { type: "button", class: "end", "data-key": `end ${c.channel}`, "aria-describedby": "end-words", onclick: () =>
+  const b = el("button", { type: "button", class: "end", "aria-describedby": "end-words", onclick: () =>
     give(b, { do: "run-end", channel: c.channel, reason: "ended from the page" }, `Channel ${c.channel}: the run was ended and the load opened.`) }, `End run on ${c.channel}`);
   return el("div", { class: "row" }, b, el("span", { class: "note" }, "Opens the load and ends the run. It is not the emergency stop."));
 }
 
 function resetForm(c) {
   const id = `reason-${c.channel}`;
-  const input = el("input", { id, "data-key": id, maxlength: 150 });
+  const input = el("input", { id, maxlength: 150 });
   const b = el("button", { type: "submit" }, `Reset interlock of ${c.channel}`);
   return el("form", { class: "fields", onsubmit: (e) => {
     e.preventDefault();
@@ -113,7 +113,7 @@ function actions(c, mayAct) {
   if (c.state === "locked") return resetForm(c);
   if (c.state === "rigging") return el("div", { class: "row" }, el("a", { class: "button", href: `/start?channel=${encodeURIComponent(c.channel)}` }, `Start a run on ${c.channel}`));
   if (c.state === "done") {
-    const b = el("button", { type: "button", "data-key": `free ${c.channel}`, onclick: () => give(b, { do: "channel-release", channel: c.channel }, `Channel ${c.channel} is free.`) }, `Give ${c.channel} free`);
+    const b = el("button", { type: "button", onclick: () => give(b, { do: "channel-release", channel: c.channel }, `Channel ${c.channel} is free.`) }, `Give ${c.channel} free`);
     return el("div", { class: "row" }, b);
   }
   return c.run ? endButton(c) : null;
