@@ -220,6 +220,26 @@ test("by keys alone, on a phone: start a run, follow it, end it", async () => {
   await page.setViewportSize({ width: 1280, height: 900 });
 });
 
+test("what is typed, where the keys are and how far a table is moved survive the redrawing", async () => {
+  await page.goto(`${bench.url}/`);
+  await says("live");
+  const kept = await page.evaluate(async () => {
+    const { el, redraw, table } = await import("/assets/base.js");
+    const box = el("div"), wide = () => table("a wide table", ["x".repeat(4000)], []);
+    const children = () => [el("input", { id: "reason" }), el("button", {}, "Reset"), wide()];
+    document.getElementById("main").append(box);
+    redraw(box, ...children());
+    box.querySelector("input").value = "fan mended";
+    box.querySelector("button").focus();
+    box.querySelector(".scroll").scrollLeft = 70;
+    redraw(box, ...children());
+    const was = { typed: box.querySelector("input").value, focus: document.activeElement === box.querySelector("button"), moved: box.querySelector(".scroll").scrollLeft };
+    redraw(box, el("p", {}, "gone")); // what had the focus is no more: nothing else gets it
+    return { ...was, after: document.activeElement.tagName };
+  });
+  assert.deepEqual(kept, { typed: "fan mended", focus: true, moved: 70, after: "BODY" });
+});
+
 test("losing the daemon and getting it back", async () => {
   await page.goto(`${bench.url}/`);
   await says("live");
