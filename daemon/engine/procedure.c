@@ -179,6 +179,13 @@ static void cycle_start(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct run *r = &c->run;
     char why[REASON_CAP];
+    int64_t delay_ns = stagger_delay_ns(e, ch, why, sizeof why);
+    if (delay_ns > 0) {
+        (void)text_copy(c->doing, sizeof c->doing, why);
+        emit_text(e, EVENT_NOTE, ch, "%s", why);
+        phase_in(e, ch, delay_ns);
+        return;
+    }
     if (hindered(e, ch, why, sizeof why)) {
         wait_or_give_up(e, ch, why);
         return;

@@ -179,3 +179,72 @@ void stagger_plan(struct stagger_item *items, int count, double bank_w, const do
     for (int n = 0; n < count; n++)
         place(items, n, bank_w, circuit_a, circuit_count);
 }
+
+/* ---- in the engine: where a run that begins puts its cycles among those under way ---- */
+
+static bool repeats(const struct run *r)
+{
+    bool more = r->rq.procedure == PROCEDURE_SOAK || (r->rq.procedure == PROCEDURE_PROOF && r->rq.cycles > 1);
+    return r->active && more && !run_is_continuous(r);
+}
+
+/* When the cycles of another channel begin, from now on; false where it has no place yet, or no cycle like this one. */
+static bool place_of(const struct engine *e, const struct channel *c, int64_t cycle_ns, struct stagger_item *item)
+{
+    int64_t begin_ns = c->run.cycle_begin_ns;
+    if (!repeats(&c->run) || c->run.cycle_ns != cycle_ns)
+        return false;
+    if (c->run.cycle == 0) { /* waits for its own place */
+        bool waits = (c->course == COURSE_READY || c->course == COURSE_REST) && c->timers[TIMER_PHASE] != NEVER_NS &&
+                     c->timers[TIMER_PHASE] > e->now_ns + 2 * SECOND_NS;
+        if (!waits)
+            return false;
+        begin_ns = c->timers[TIMER_PHASE];
+    }
+    int64_t since_ns = (begin_ns - e->now_ns) % cycle_ns;
+    item->offset_s = seconds_of(since_ns < 0 ? since_ns + cycle_ns : since_ns);
+    return true;
+}
+
+/* On-load part at its longest, and what opening and the last readings take. */
+static struct stagger_item item_of(const struct engine *e, int ch)
+{
+    enum { OPENING_S = 5 };
+    const struct run *r = &e->channels[ch].run;
+    double on_s = seconds_of(r->part_cap_ns) + OPENING_S, cycle_s = seconds_of(r->cycle_ns);
+    return (struct stagger_item){.on_s = on_s < cycle_s ? on_s : cycle_s,
+                                 .cycle_s = cycle_s,
+                                 .power_w = r->point.power_w,
+                                 .supply_a = stagger_supply_a(&r->rq, &r->point),
+                                 .circuit = bench_channel_of(e, ch)->circuit,
+                                 .fits = true};
+}
+
+int64_t stagger_delay_ns(const struct engine *e, int ch, char *text, size_t cap)
+{
+    const struct run *r = &e->channels[ch].run;
+    struct stagger_item items[CHANNELS_MAX];
+    double circuit_a[CIRCUITS_MAX], bank_w = e->bench.limits.bank_max_power_w;
+    int n = 0, own = bench_channel_of(e, ch)->circuit;
+    if (r->cycle > 0 || !repeats(r) || e->now_ns - r->begin_ns > r->cycle_ns)
+        return 0;
+    for (int i = 0; i < e->bench.circuit_count; i++)
+        circuit_a[i] = limit_of_circuit(e, i);
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        bool shares = bank_w > 0 || (own >= 0 && e->bench.channels[i].circuit == own && circuit_a[own] > 0);
+        items[n] = item_of(e, i);
+        if (i != ch && shares && place_of(e, &e->channels[i], r->cycle_ns, &items[n]))
+            n++;
+    }
+    items[n] = item_of(e, ch);
+    struct load_peak now = peak_of(items, n + 1, bank_w, circuit_a, e->bench.circuit_count);
+    if (n == 0)
+        return 0;
+    place(items, n, bank_w, circuit_a, e->bench.circuit_count);
+    struct load_peak then = peak_of(items, n + 1, bank_w, circuit_a, e->bench.circuit_count);
+    if (!items[n].fits || items[n].offset_s < 1 || (now.within && then.peak_w >= now.peak_w))
+        return 0;
+    (void)text_format(text, cap, "waiting %.0f s for its place: then %d channels peak at %.1f kW, now at %.1f kW",
+                      items[n].offset_s, n + 1, then.peak_w / 1000, now.peak_w / 1000);
+    return (int64_t)(items[n].offset_s * 1e9);
+}

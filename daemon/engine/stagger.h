@@ -10,6 +10,12 @@ bool stagger_hinders(struct engine *e, int ch, char *text, size_t cap);
 /* The channel waits for others to come off load, which is no fault. */
 bool stagger_is_waiting(const struct engine *e, int ch);
 
+/* How long the first cycle of the channel's run should wait, so that its cycles fall between those that are under way
+ * and the peak of what they share (the bank where it has a limit, the supply circuit) is lowest; 0: begin now. Only the
+ * first cycle is moved, at most by one cycle: a running one is never touched, since a longer pause would be kind to its
+ * unit. Runs of one cycle do not wait; nor do those that share nothing with others. Writes why. */
+int64_t stagger_delay_ns(const struct engine *e, int ch, char *text, size_t cap);
+
 /* Supply current that the rating point takes: from the plate, else an estimate (efficiency 0.8, power factor 0.65 for
  * one phase and 0.9 for three: common practice, no published source). A */
 double stagger_supply_a(const struct run_request *rq, const struct load_point *point);

@@ -292,6 +292,48 @@ START_TEST(no_moment_is_above_the_limits)
 }
 END_TEST
 
+/* Three soaks of 30 % begun together on a bank that could carry them all: each finds its place between the others, so
+ * that never more than one is on, and once begun a cycle begins every ten minutes: no pause is stretched. A check of
+ * one cycle beside them does not wait. */
+START_TEST(cycles_fall_between_each_other)
+{
+    struct plant *p = plant_new(4);
+    int64_t begun_ns[4] = {0};
+    bool was_on[4] = {false};
+    int cycles[4] = {0};
+    p->bench.limits.bank_max_power_w = 20000;
+    for (int ch = 0; ch < 4; ch++)
+        p->bench.channels[ch].circuit = -1;
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_SOAK, 160, 25);
+    q.soak_ns = 3 * 3600 * SEC;
+    for (int ch = 0; ch < 3; ch++)
+        ck_assert_msg(plant_start(p, ch, &q) == 0, "%s", p->answer);
+    for (int i = 0; i < 3600; i++) {
+        int on = 0;
+        plant_run(p, 1);
+        for (int ch = 0; ch < 3; ch++) {
+            bool is_on = p->channels[ch].unit.i2 > 0;
+            on += is_on;
+            if (is_on && !was_on[ch]) {
+                double apart_s = (double)(p->now_ns - begun_ns[ch]) / 1e9;
+                if (cycles[ch]++ > 0)
+                    ck_assert_double_eq_tol(apart_s, 600, 3);
+                begun_ns[ch] = p->now_ns;
+            }
+            was_on[ch] = is_on;
+        }
+        ck_assert_int_le(on, 1);
+    }
+    for (int ch = 0; ch < 3; ch++)
+        ck_assert_int_ge(cycles[ch], 5);
+    struct run_request quick = plant_request(PROCEDURE_SCREEN, 160, 25);
+    ck_assert_msg(plant_start(p, 3, &quick) == 0, "%s", p->answer);
+    ck_assert(plant_until(p, 3, STATE_ON_LOAD, 60));
+    plant_free(p);
+}
+END_TEST
+
 /* Time-stepped look at a plan: the most power, and the most current of each circuit. */
 static double peak_power(const struct stagger_item *items, int n, double *amps_of, int circuits)
 {
@@ -358,7 +400,7 @@ int main(void)
 {
     Suite *s = suite_create("engine plans");
     TCase *t = tcase_create("plans");
-    tcase_set_timeout(t, 60);
+    tcase_set_timeout(t, 200);
     tcase_add_loop_test(t, preflight_refuses, 0, REFUSALS);
     tcase_add_test(t, nothing_starts_unrigged_or_unasked);
     tcase_add_test(t, interruption_needs_a_person);
@@ -366,6 +408,7 @@ int main(void)
     tcase_add_test(t, heat_left_in_the_breaker_counts);
     tcase_add_test(t, a_circuit_is_never_overloaded);
     tcase_add_loop_test(t, no_moment_is_above_the_limits, 0, 4);
+    tcase_add_test(t, cycles_fall_between_each_other);
     tcase_add_test(t, plans_keep_the_limits);
     tcase_add_test(t, a_plan_finds_the_lowest_peak);
     suite_add_tcase(s, t);
