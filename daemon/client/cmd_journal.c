@@ -21,6 +21,7 @@ static json_t *replay_json(const struct replay_result *r)
     build_integer(&b, "verdicts", r->verdicts);
     build_integer(&b, "estimates", r->estimates);
     build_figure(&b, "estimates_off", r->estimates_off);
+    build_integer(&b, "corrections", r->corrections);
     build_flag(&b, "same", r->differences == 0);
     build_integer(&b, "difference_count", r->differences);
     json_t *told = json_array();
@@ -53,6 +54,9 @@ static void print_replay(const struct screen *s, const struct replay_result *r)
     if (r->estimates > 0)
         fprintf(s->out, "%d estimate%s of its heating, fed as recorded, computed again: within %.1g of each value.\n",
                 (int)r->estimates, r->estimates == 1 ? "" : "s", r->estimates_off);
+    if (r->differences == 0 && r->corrections > 0)
+        fprintf(s->out, "So %s by a meter's correction.\n",
+                r->corrections == 1 ? "is the revision that was made" : "are the revisions that were made");
     if (strcmp(r->recorded_by, r->replayed_by) != 0)
         fprintf(s->out, "Recorded by %s, replayed by %s: another version may judge otherwise.\n", r->recorded_by,
                 r->replayed_by);

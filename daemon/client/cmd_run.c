@@ -221,6 +221,8 @@ void print_judgement(const struct screen *s, const json_t *judgement)
     const char *verdict = get_word(judgement, "verdict");
     const char *basis = get_word(judgement, "basis");
     enum tone tone = tone_of(verdict);
+    if (get_whole(judgement, "revision") > 1)
+        fprintf(s->out, "Revision %lld. ", (long long)get_whole(judgement, "revision"));
     fprintf(s->out, "Verdict: %s%s%s (basis: %s). ", tone_begin(s, tone), verdict, tone_end(s, tone), basis);
     print_wrapped(s, 4, get_word(judgement, "reason"));
     if (get_word(judgement, "finding")[0]) {
@@ -336,6 +338,32 @@ static void print_events(const struct screen *s, const json_t *events)
     table_free(t);
 }
 
+static void print_addenda(const struct screen *s, const json_t *addenda)
+{
+    const struct column columns[] = {{"added later (UTC)", false, false, false},
+                                     {"by", false, false, false},
+                                     {"what", false, false, false},
+                                     {"note", false, true, false}};
+    struct table *t = table_new(columns, 4);
+    size_t i;
+    json_t *a;
+    json_array_foreach((json_t *)addenda, i, a)
+    {
+        char utc[32];
+        short_utc(utc, sizeof utc, get_word(a, "utc"));
+        table_cell(t, "%s", utc);
+        table_cell(t, "%s", get_word(a, "who"));
+        if (get_whole(a, "revision") > 0)
+            table_cell(t, "revision %lld: %s", (long long)get_whole(a, "revision"), get_word(a, "name"));
+        else
+            table_cell(t, "%s", get_word(a, "name")[0] ? get_word(a, "name") : get_word(a, "kind"));
+        table_cell(t, "%s", get_word(a, "note"));
+    }
+    if (json_array_size(addenda) > 0)
+        table_print(t, s);
+    table_free(t);
+}
+
 /* How much of a run is shown. */
 enum detail { DETAIL_BRIEF, DETAIL_CYCLES, DETAIL_EVENTS };
 
@@ -373,6 +401,9 @@ static void print_run(const struct screen *s, const json_t *detail, const json_t
         print_events(s, events);
     else
         print_cycles(s, events);
+    if (json_array_size(json_object_get(detail, "addenda")) > 0)
+        fputc('\n', s->out);
+    print_addenda(s, json_object_get(detail, "addenda"));
 }
 
 /* All events of a run, page by page, into one list. */

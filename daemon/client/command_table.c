@@ -134,6 +134,18 @@ static const struct option_row history_options[] = {
     WHOLE("--limit", "N", "read the curves of so many runs, the newest (50)", 1, 1000),
 };
 
+static const struct option_row attach_options[] = {
+    TEXT("--note", "TEXT", "what it shows, or the remark"),
+    TEXT("--who", "NAME", "who adds it"),
+};
+
+static const struct option_row rejudge_options[] = {
+    TEXT("--correct", "CORRECTION", "\"i2 +1.2 %\", \"u2 -0.3 V\"; several with a comma between"),
+    TEXT("--reason", "TEXT", "why; it goes into the record"),
+    TEXT("--who", "NAME", "who corrects"),
+    FLAG("--try", "say what would come out, record nothing"),
+};
+
 static const struct option_row baseline_options[] = {
     WHOLE("--run", "RUN", "the run that later ones are compared with", 1, INT64_C(9007199254740992)),
     TEXT("--who", "NAME", "who decides"),
@@ -319,6 +331,11 @@ static const struct command_row commands[] = {
      command_run_list},
     {"run", "show", "RUN", OPERAND_RUN, 1, 1, "show a run: verdict, figures, cycles", NULL, OPTIONS(show_options),
      command_run_show},
+    {"run", "rejudge", "RUN", OPERAND_RUN, 1, 1, "judge a run again with the correction of a meter that was wrong",
+     "The corrected readings go through the same engine; the verdict that comes out is the next revision, which "
+     "supersedes the ones before and overwrites none. Find the runs with run list --instrument CERTIFICATE --since "
+     "DATE.",
+     OPTIONS(rejudge_options), command_run_rejudge},
     {"reset", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1, "reset a channel that an interlock holds",
      "Find and mend the cause first. The reason goes into the record.", OPTIONS(reason_options), command_channel},
     {"continue", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1,
@@ -339,6 +356,9 @@ static const struct command_row commands[] = {
     {"morning", NULL, NULL, OPERAND_NONE, 0, 0, "print the morning sheet: what held, what shut off, what to do first",
      "From the record alone; also goes out by mail at six, when anything happened.", OPTIONS(morning_options),
      command_morning},
+    {"attach", NULL, "RUN [FILE]", OPERAND_RUN, 1, 2, "add a photo, a test sheet or a remark to a run's record",
+     "Goes under the digest of the run, marked as added later. A file of at most 8 MiB; export gives it back.",
+     OPTIONS(attach_options), command_attach},
     {"record", NULL, "RUN", OPERAND_RUN, 1, 1, "print a run's record, or draw its curves",
      "The journal is read; --config names paper and site.", OPTIONS(record_options), command_record},
     {"export", NULL, "RUN", OPERAND_RUN, 1, 1, "write a run's readings, events and verdicts as files",

@@ -42,6 +42,8 @@ struct replay {
     struct engine *engine;
     struct engine_out *out;
     struct expected expected;
+    int correction_count; /* revisions that corrections gave: no replay of the inputs as they are gives these */
+    struct journal_addendum corrections[VERDICTS_MAX];
     int verdict_count; /* journaled, of the run */
     struct verdict verdicts[VERDICTS_MAX];
     struct error *err;
@@ -237,8 +239,19 @@ static int feed(void *ctx, const struct input *in)
 static int keep_verdict(void *ctx, const struct journal_verdict *v)
 {
     struct replay *r = ctx;
+    for (int i = 0; i < r->correction_count; i++)
+        if (r->corrections[i].revision == v->verdict.revision)
+            return 0;
     r->verdicts[r->verdict_count++] = v->verdict;
     return r->verdict_count == VERDICTS_MAX;
+}
+
+static int keep_correction(void *ctx, const struct journal_addendum *a)
+{
+    struct replay *r = ctx;
+    if (a->kind == ADDENDUM_CORRECTION)
+        r->corrections[r->correction_count++] = *a;
+    return r->correction_count == VERDICTS_MAX;
 }
 
 /* Events on record that belong to inputs already fed, but were not replayed. */
@@ -250,6 +263,134 @@ static void look_for_missing(struct replay *r, uint64_t end_seq)
                event_kind_name(was->kind));
     if (r->result->verdicts < r->verdict_count)
         differ(r, "%d verdict(s) on record were not replayed", r->verdict_count - r->result->verdicts);
+}
+
+/* ---- judged again with a correction ---- */
+
+struct correcting {
+    const struct corrections *corrections;
+    const struct bench *bench;
+    const struct journal_run *run;
+    struct engine *engine;
+    struct engine_out *out;
+    struct input *in;
+    struct rejudged *result;
+    bool judged;
+    int32_t revision; /* newest on record; 0: none */
+};
+
+static int feed_corrected(void *ctx, const struct input *in)
+{
+    struct correcting *k = ctx;
+    *k->in = *in;
+    corrections_apply(k->corrections, k->bench, k->run->channel, k->in);
+    engine_step(k->engine, k->in, k->out);
+    for (int i = 0; i < k->out->verdict_count; i++) {
+        if (k->out->verdicts[i].run_no != k->run->run_no)
+            continue;
+        k->result->now = k->out->verdicts[i];
+        k->judged = true;
+    }
+    return 0;
+}
+
+static int keep_newest(void *ctx, const struct journal_verdict *v)
+{
+    struct correcting *k = ctx;
+    if (v->verdict.revision <= k->revision)
+        return 0;
+    k->revision = v->verdict.revision;
+    k->result->before = v->verdict;
+    return 0;
+}
+
+static int judge_corrected(struct journal_reader *reader, struct correcting *k, struct error *err)
+{
+    struct row_filter filter = row_filter_any();
+    filter.run_no = k->run->run_no;
+    k->engine = engine_new(k->bench);
+    k->out = calloc(1, sizeof *k->out);
+    k->in = calloc(1, sizeof *k->in);
+    if (!k->engine || !k->out || !k->in)
+        return error_set(err, "memory is short");
+    if (corrections_fit(k->corrections, k->bench, k->run->channel, err) != 0 ||
+        journal_reader_verdicts(reader, &filter, keep_newest, k, err) < 0)
+        return -1;
+    if (k->run->end_seq == 0 || k->revision == 0)
+        return error_set(err, "run %lld has no verdict on record that could be revised", (long long)k->run->run_no);
+    if (journal_reader_inputs(reader, k->run->epoch, k->run->end_seq, feed_corrected, k, err) < 0)
+        return -1;
+    if (!k->judged)
+        return error_set(err,
+                         "with this correction the recorded inputs of run %lld lead to no verdict: the run would have "
+                         "gone another way from early on",
+                         (long long)k->run->run_no);
+    k->result->now.revision = k->revision + 1;
+    return 0;
+}
+
+int replay_corrected(struct journal_reader *reader, int64_t run_no, const struct corrections *corrections,
+                     struct rejudged *result, struct error *err)
+{
+    struct journal_run *run = calloc(1, sizeof *run);
+    struct journal_session *session = calloc(1, sizeof *session);
+    struct bench *bench = calloc(1, sizeof *bench);
+    struct correcting k = {.corrections = corrections, .bench = bench, .run = run, .result = result};
+    memset(result, 0, sizeof *result);
+    int status = run && session && bench ? replay_find(reader, run_no, run, session, bench, err)
+                                         : error_set(err, "memory is short");
+    if (status == 0)
+        status = judge_corrected(reader, &k, err);
+    engine_free(k.engine);
+    free(k.out);
+    free(k.in);
+    free(run);
+    free(session);
+    free(bench);
+    return status;
+}
+
+struct wanted_verdict {
+    int32_t revision;
+    bool found;
+    struct verdict verdict;
+};
+
+static int find_verdict(void *ctx, const struct journal_verdict *v)
+{
+    struct wanted_verdict *w = ctx;
+    if (v->verdict.revision != w->revision)
+        return 0;
+    w->verdict = v->verdict;
+    w->found = true;
+    return 1;
+}
+
+/* A revision that a correction gave is given by it again. */
+static int compare_correction(struct replay *r, struct journal_reader *reader, const struct journal_addendum *a,
+                              struct error *err)
+{
+    struct row_filter filter = row_filter_any();
+    struct corrections corrections;
+    struct rejudged again;
+    struct wanted_verdict was = {.revision = a->revision};
+    filter.run_no = a->run_no;
+    if (corrections_parse(a->name, &corrections, err) != 0 ||
+        replay_corrected(reader, a->run_no, &corrections, &again, err) != 0 ||
+        journal_reader_verdicts(reader, &filter, find_verdict, &was, err) < 0)
+        return -1;
+    r->result->corrections++;
+    if (!was.found) {
+        differ(r, "revision %d, of the correction \"%.60s\", is not on record", a->revision, a->name);
+        return 0;
+    }
+    again.now.revision = a->revision;
+    again.now.channel = was.verdict.channel; /* by the bench of the session in which it was recorded */
+    if (!same_verdict(&was.verdict, &again.now))
+        differ(r, "revision %d, by the correction \"%.40s\": on record %s (%.50s), replayed %s (%.50s)", a->revision,
+               a->name, verdict_kind_name(was.verdict.kind), was.verdict.reason, verdict_kind_name(again.now.kind),
+               again.now.reason);
+    return 0;
 }
 
 static int replay_session(struct journal_reader *reader, const struct journal_run *run, const struct bench *bench,
@@ -267,13 +408,17 @@ static int replay_session(struct journal_reader *reader, const struct journal_ru
                               .samples = calloc(HEAT_SAMPLES_MAX, sizeof *r->refit.samples)};
     if (!r->engine || !r->out || !r->expected.page || !r->refit.series || !r->refit.room || !r->refit.samples)
         return error_set(err, "memory is short");
-    if (journal_reader_verdicts(reader, &filter, keep_verdict, r, err) < 0 ||
+    if (journal_reader_addenda(reader, run->run_no, keep_correction, r, err) < 0 ||
+        journal_reader_verdicts(reader, &filter, keep_verdict, r, err) < 0 ||
         journal_reader_inputs(reader, run->epoch, run->end_seq, feed, r, err) < 0 || r->failed)
         return -1;
     if (r->result->inputs == 0)
         return error_set(err, "no inputs are on record for run %lld", (long long)run->run_no);
     if (run->end_seq != 0)
         look_for_missing(r, run->end_seq);
+    for (int i = 0; !r->failed && i < r->correction_count; i++)
+        if (compare_correction(r, reader, &r->corrections[i], err) != 0)
+            return -1;
     return r->failed ? -1 : 0;
 }
 

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "correction.h"
 #include "journal_read.h"
 
 enum { REPLAY_DIFFERENCES_MAX = 20 };
@@ -21,6 +22,7 @@ struct replay_result {
     int32_t verdicts;       /* of the run, compared */
     int32_t estimates;      /* answers of the worker, computed again from the readings */
     double estimates_off;   /* the largest relative difference among their values */
+    int32_t corrections;    /* revisions by a meter's correction, made again and compared */
     int64_t differences;    /* all; the first REPLAY_DIFFERENCES_MAX are told */
     char told[REPLAY_DIFFERENCES_MAX][TEXT_CAP];
     bool has_verdict;
@@ -29,6 +31,17 @@ struct replay_result {
 
 /* Returns 0 when it could be done (result->differences tells how it came out); -1 with err. */
 int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_result *result, struct error *err);
+
+/* A run judged again with a correction. */
+struct rejudged {
+    struct verdict before; /* newest on record */
+    struct verdict now;    /* as the next revision */
+};
+
+/* Feeds the engine with the corrected readings. Nothing is recorded. 0, or -1 with err in words (also when the run has
+ * no verdict on record, or gives none with this correction). */
+int replay_corrected(struct journal_reader *reader, int64_t run_no, const struct corrections *corrections,
+                     struct rejudged *result, struct error *err);
 
 /* What a replay needs of a run: its row, its session and the bench of that. 0, or -1 with err in words. */
 int replay_find(struct journal_reader *reader, int64_t run_no, struct journal_run *run, struct journal_session *session,

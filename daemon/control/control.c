@@ -34,6 +34,7 @@ static void hang_up(struct control *c, struct client *client, const char *why)
     close(client->fd);
     client->fd = -1;
     line_buffer_free(&client->in);
+    server_drop_file(client);
     free(client->out);
     client->out = NULL;
     client->out_used = client->out_cap = client->out_sent = 0;

@@ -17,6 +17,7 @@
 #include "input.h"
 #include "journal_types.h"
 #include "rating.h"
+#include "verdict.h"
 #include "view.h"
 
 enum { CONTROL_CLIENTS_MAX = 32 };
@@ -27,7 +28,8 @@ enum register_kind {
     REGISTER_INSPECTION,  /* safety inspection and test */
     REGISTER_DISPOSITION, /* to hire, to service, quarantine */
     REGISTER_BASELINE,    /* the run that later ones are compared with */
-    REGISTER_PLATES       /* many plates: all of them or none */
+    REGISTER_PLATES,      /* many plates: all of them or none */
+    REGISTER_ADDENDUM     /* a remark, a file or a correction, added to a run */
 };
 
 struct register_order {
@@ -41,6 +43,10 @@ struct register_order {
     struct journal_baseline baseline;       /* REGISTER_BASELINE */
     struct unit_plate *plates;              /* REGISTER_PLATES: malloc'd, plate_count of them */
     int plate_count;
+    struct journal_addendum addendum; /* REGISTER_ADDENDUM ... */
+    struct verdict verdict;           /* ... of a correction: the verdict that it gives */
+    uint8_t *bytes;                   /* ... of a file; malloc'd, goes to whoever takes the order; else NULL */
+    size_t size;
 };
 
 /* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */

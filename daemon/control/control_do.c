@@ -232,6 +232,8 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},
     [DO_UNIT_RELEASE] = {server_do_unit_release, "unit to due run note who"},
     [DO_UNIT_BASELINE] = {server_do_unit_baseline, "unit run who"},
+    [DO_RUN_ATTACH] = {server_do_run_attach, "run note name data more who"},
+    [DO_RUN_REVISE] = {server_do_run_revise, "run correction reason judgement who"},
     [DO_NOTIFY_TEST] = {server_do_notify_test, "who"},
     [DO_NOTIFY_ACKNOWLEDGE] = {server_do_notify_acknowledge, "code who"},
 };

@@ -8,7 +8,7 @@
 #include "server.h"
 
 /* Who gives the order: as stated, else the user at the other end of the socket. */
-static int who_field(struct doing *d, char who[NAME_CAP])
+int server_who(struct doing *d, char who[NAME_CAP])
 {
     int found = field_text(d->body, "who", who, NAME_CAP, &d->err);
     if (found == 0 || (found > 0 && !who[0]))
@@ -81,7 +81,7 @@ int server_do_channel_order(struct doing *d)
     int result = channel_field(d, d->verb == DO_RUN_END || d->verb == DO_CHANNEL_NOTE, &order->channel);
     int found = 0;
     if (result == 0)
-        result = who_field(d, order->who);
+        result = server_who(d, order->who);
     if (result == 0 && row->text_key)
         found = field_text(d->body, row->text_key, order->text, sizeof order->text, &d->err);
     if (found < 0)
@@ -125,7 +125,7 @@ int server_do_watchdog_prove(struct doing *d)
     order->verb = VERB_PROVE_WATCHDOG;
     order->channel = -1;
     order->device = device;
-    int result = who_field(d, order->who);
+    int result = server_who(d, order->who);
     if (result == 0)
         result = order_engine(d, order, 0, true);
     free(order);
@@ -178,7 +178,7 @@ int server_do_run_start(struct doing *d)
     order->verb = VERB_START;
     order->device = -1;
     if (channel_field(d, false, &order->channel) != 0 || server_serial(d, serial) < 0 ||
-        who_field(d, order->who) != 0 || unit_on_file(d, serial, unit, &passed_utc_s) != 0 ||
+        server_who(d, order->who) != 0 || unit_on_file(d, serial, unit, &passed_utc_s) != 0 ||
         run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0)
         goto out;
     (void)text_copy(order->run.who, sizeof order->run.who, order->who);
@@ -205,7 +205,7 @@ int server_do_notify_test(struct doing *d)
 {
     char who[NAME_CAP];
     struct error err = {""};
-    if (who_field(d, who) != 0)
+    if (server_who(d, who) != 0)
         return -1;
     struct pending *p = server_begin(d);
     if (!p)
@@ -224,7 +224,7 @@ int server_do_notify_acknowledge(struct doing *d)
 {
     char who[NAME_CAP], code[NAME_CAP] = "";
     struct error err = {""};
-    if (who_field(d, who) != 0 || field_text(d->body, "code", code, sizeof code, &d->err) < 0)
+    if (server_who(d, who) != 0 || field_text(d->body, "code", code, sizeof code, &d->err) < 0)
         return -1;
     if (d->c->hooks.notify_acknowledge && d->c->hooks.notify_acknowledge(d->c->hooks.ctx, code, who, &err) == 0)
         return server_done_text(d, "acknowledged: messages from this bench reach somebody");
@@ -234,7 +234,7 @@ int server_do_notify_acknowledge(struct doing *d)
 
 /* ---- the register ---- */
 
-static int put_on_file(struct doing *d, struct register_order *order)
+int server_put_on_file(struct doing *d, struct register_order *order)
 {
     struct pending *p = server_begin(d);
     if (!p)
@@ -242,7 +242,7 @@ static int put_on_file(struct doing *d, struct register_order *order)
     p->wait_done = true;
     order->request = p->request;
     order->utc_s = d->c->hooks.utc_ns(d->c->hooks.ctx) / INT64_C(1000000000);
-    order->disposition.utc_s = order->baseline.utc_s = order->utc_s;
+    order->disposition.utc_s = order->baseline.utc_s = order->addendum.utc_s = order->utc_s;
     if (d->c->hooks.put_on_file(d->c->hooks.ctx, order) != 0) {
         server_forget(d->c, p);
         return server_busy(d, "the journal");
@@ -256,11 +256,11 @@ int server_do_unit_add(struct doing *d)
     if (!order)
         return server_busy(d, "the daemon");
     order->kind = REGISTER_PLATE;
-    int result = who_field(d, order->who);
+    int result = server_who(d, order->who);
     if (result == 0)
         result = plate_from_json(json_object_get(d->body, "plate"), &order->plate, &d->err);
     if (result == 0)
-        result = put_on_file(d, order);
+        result = server_put_on_file(d, order);
     free(order);
     return result;
 }
@@ -296,11 +296,11 @@ int server_do_unit_import(struct doing *d)
         return server_busy(d, "the daemon");
     order->kind = REGISTER_PLATES;
     order->plates = calloc(count, sizeof *order->plates);
-    int result = order->plates ? who_field(d, order->who) : server_busy(d, "the daemon");
+    int result = order->plates ? server_who(d, order->who) : server_busy(d, "the daemon");
     if (result == 0)
         result = read_plates(d, list, order);
     if (result == 0)
-        result = put_on_file(d, order);
+        result = server_put_on_file(d, order);
     if (result != 0)
         free(order->plates);
     free(order);
@@ -310,7 +310,7 @@ int server_do_unit_import(struct doing *d)
 static int inspection_fields(struct doing *d, struct journal_inspection *t)
 {
     int passed = 0;
-    if (server_serial(d, t->serial) < 0 || who_field(d, t->who) != 0 ||
+    if (server_serial(d, t->serial) < 0 || server_who(d, t->who) != 0 ||
         field_text(d->body, "kind", t->kind, sizeof t->kind, &d->err) < 0 ||
         field_text(d->body, "reference", t->reference, sizeof t->reference, &d->err) < 0 ||
         field_text(d->body, "note", t->note, sizeof t->note, &d->err) < 0 ||
@@ -339,7 +339,7 @@ int server_do_unit_inspect(struct doing *d)
              unit_on_file(d, order->inspection.serial, unit, &passed_utc_s) == 0) {
         order->kind = REGISTER_INSPECTION;
         (void)text_copy(order->who, sizeof order->who, order->inspection.who);
-        result = put_on_file(d, order);
+        result = server_put_on_file(d, order);
     }
     free(order);
     free(unit);
@@ -375,7 +375,7 @@ static int unit_and_run(struct doing *d, char serial[NAME_CAP], int64_t *run_no)
 static int disposition_fields(struct doing *d, struct journal_disposition *p)
 {
     static const char *const places[] = {"hire", "service", "quarantine"};
-    if (unit_and_run(d, p->serial, &p->run_no) != 0 || who_field(d, p->who) != 0 ||
+    if (unit_and_run(d, p->serial, &p->run_no) != 0 || server_who(d, p->who) != 0 ||
         field_text(d->body, "to", p->to, sizeof p->to, &d->err) < 0 ||
         field_text(d->body, "note", p->note, sizeof p->note, &d->err) < 0 ||
         server_date(d, "due", &p->next_due_utc_s) < 0)
@@ -396,7 +396,7 @@ int server_do_unit_release(struct doing *d)
     int result = disposition_fields(d, &order->disposition);
     if (result == 0) {
         (void)text_copy(order->who, sizeof order->who, order->disposition.who);
-        result = put_on_file(d, order);
+        result = server_put_on_file(d, order);
     }
     free(order);
     return result;
@@ -413,10 +413,10 @@ int server_do_unit_baseline(struct doing *d)
     if (result == 0 && b->run_no == 0)
         result = protocol_fail(&d->err, "run", "soakbench run list --unit SERIAL shows them.", "name the run");
     if (result == 0)
-        result = who_field(d, b->who);
+        result = server_who(d, b->who);
     if (result == 0) {
         (void)text_copy(order->who, sizeof order->who, b->who);
-        result = put_on_file(d, order);
+        result = server_put_on_file(d, order);
     }
     free(order);
     return result;

@@ -170,6 +170,23 @@ json_t *runs_to_json(struct journal_reader *r, const struct run_filter *filter, 
     return finish(&page, "runs", result, err);
 }
 
+static int add_addendum(void *ctx, const struct journal_addendum *a)
+{
+    char digest[DIGEST_HEX_CAP] = "";
+    struct json_build b = build_begin();
+    if (a->kind == ADDENDUM_FILE)
+        digest_print(&a->digest, digest);
+    build_text(&b, "kind", addendum_kind_name(a->kind));
+    add_utc_us(&b, "utc", a->utc_s * 1000000);
+    build_text(&b, "who", a->who);
+    build_text(&b, "name", a->name);
+    build_text(&b, "note", a->note);
+    build_integer(&b, "revision", a->revision);
+    build_integer(&b, "size", a->size);
+    build_text(&b, "digest", digest);
+    return append(ctx, build_end(&b));
+}
+
 json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found, struct error *err)
 {
     struct journal_run *run = calloc(1, sizeof *run);
@@ -199,6 +216,11 @@ json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found
         struct json_build b = {.object = object};
         build_add(&b, "run", run_to_json(run));
         build_text(&b, "digest", text);
+        page.list = json_array();
+        if (!page.list || journal_reader_addenda(r, run_no, add_addendum, &page, err) != 0)
+            b.bad = true;
+        build_add(&b, "addenda", page.list);
+        page.list = NULL;
         object = build_end(&b);
     }
 out:

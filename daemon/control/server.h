@@ -28,6 +28,9 @@ struct client {
     int64_t took_ns;  /* when it last took bytes, or owed none */
     int64_t heard_ns; /* when it last sent bytes */
     int under_way;
+    uint8_t *file; /* what has come of a file that it attaches; NULL: none */
+    size_t file_size;
+    char file_name[ATTACHMENT_NAME_CAP];
     bool closing; /* hang up as soon as everything is sent */
 };
 
@@ -89,8 +92,15 @@ int server_do_unit_import(struct doing *d);
 int server_do_unit_inspect(struct doing *d);
 int server_do_unit_release(struct doing *d);
 int server_do_unit_baseline(struct doing *d);
+int server_put_on_file(struct doing *d, struct register_order *order);
+int server_who(struct doing *d, char who[NAME_CAP]);
 int server_do_notify_test(struct doing *d);
 int server_do_notify_acknowledge(struct doing *d);
+
+/* control_attach.c */
+int server_do_run_attach(struct doing *d);
+int server_do_run_revise(struct doing *d);
+void server_drop_file(struct client *client);
 
 /* control_do.c: the journal's reader (opened when needed; NULL with err), fields that several requests have, and their
  * errors. */

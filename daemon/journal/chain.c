@@ -17,7 +17,8 @@ enum {
     OTHER_INSPECTION,
     OTHER_DISPOSITION,
     OTHER_BASELINE,
-    OTHER_REMOVAL
+    OTHER_REMOVAL,
+    OTHER_ADDENDUM
 };
 
 struct part {
@@ -340,6 +341,24 @@ static int by_run(const void *a, const void *b)
 {
     const struct chain_run *x = a, *y = b;
     return x->run_no < y->run_no ? -1 : x->run_no > y->run_no;
+}
+
+int chain_add_addendum(struct chain *c, const struct journal_addendum *a)
+{
+    uint8_t bytes[1024];
+    struct writer w = writer_over(bytes, sizeof bytes);
+    put_u8(&w, OTHER_ADDENDUM);
+    put_i64(&w, a->id);
+    put_i64(&w, a->run_no);
+    put_i64(&w, a->utc_s);
+    put_u32(&w, (uint32_t)a->kind);
+    put_text(&w, a->who);
+    put_text(&w, a->name);
+    put_text(&w, a->note);
+    put_i32(&w, a->revision);
+    put_i64(&w, a->size);
+    put_bytes(&w, a->digest.bytes, DIGEST_SIZE);
+    return add_row(c, a->run_no, CHAIN_OTHERS, &w);
 }
 
 int chain_add_removal(struct chain *c, const struct journal_removal *g)

@@ -46,6 +46,7 @@ int chain_add_plate(struct chain *c, int32_t version, int64_t utc_s, const void 
 int chain_add_inspection(struct chain *c, const struct journal_inspection *t);
 int chain_add_disposition(struct chain *c, const struct journal_disposition *d);
 int chain_add_baseline(struct chain *c, const struct journal_baseline *b);
+int chain_add_addendum(struct chain *c, const struct journal_addendum *a);
 int chain_add_removal(struct chain *c, const struct journal_removal *g);
 
 /* What retention took out of one part of a batch: what was there when it was sealed, and what was left. */

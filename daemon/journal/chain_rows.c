@@ -116,6 +116,30 @@ static int feed_baseline(sqlite3_stmt *st, struct chain *c)
     return chain_add_baseline(c, &b);
 }
 
+const char addendum_columns[] = "id, run_no, utc_s, kind, who, name, note, revision, size, digest";
+
+void addendum_row(sqlite3_stmt *st, struct journal_addendum *a)
+{
+    *a = (struct journal_addendum){0};
+    a->id = sql_int(st, 0);
+    a->run_no = sql_int(st, 1);
+    a->utc_s = sql_int(st, 2);
+    a->kind = (enum addendum_kind)sql_int32(st, 3);
+    sql_text(st, 4, a->who, sizeof a->who);
+    sql_text(st, 5, a->name, sizeof a->name);
+    sql_text(st, 6, a->note, sizeof a->note);
+    a->revision = sql_int32(st, 7);
+    a->size = sql_int(st, 8);
+    (void)sql_digest(st, 9, &a->digest);
+}
+
+static int feed_addendum(sqlite3_stmt *st, struct chain *c)
+{
+    struct journal_addendum a;
+    addendum_row(st, &a);
+    return chain_add_addendum(c, &a);
+}
+
 void removal_row(sqlite3_stmt *st, struct journal_removal *g)
 {
     *g = (struct journal_removal){0};
@@ -179,6 +203,9 @@ static const struct {
      " id",
      feed_disposition, 1},
     {"SELECT serial, run_no, who, utc_s FROM baselines WHERE batch = ?1 ORDER BY id", feed_baseline, 1},
+    {"SELECT id, run_no, utc_s, kind, who, name, note, revision, size, digest FROM addenda WHERE batch = ?1 ORDER BY"
+     " id",
+     feed_addendum, 3},
     {"SELECT * FROM removals WHERE batch = ?1 ORDER BY id", feed_removal, 3},
     {"SELECT epoch, ended_clean, end_utc_us FROM sessions WHERE end_batch = ?1 ORDER BY epoch", feed_session_end, 1},
 };

@@ -10,6 +10,10 @@
 /* schema: version of the tables of the open file. */
 int chain_feed_others(sqlite3 *db, int schema, int64_t batch, struct chain *c, struct error *err);
 
+/* The columns of an addendum, and one row of them. */
+extern const char addendum_columns[];
+void addendum_row(sqlite3_stmt *st, struct journal_addendum *a);
+
 /* One row of the table of removals, all columns. */
 void removal_row(sqlite3_stmt *st, struct journal_removal *g);
 

@@ -77,6 +77,16 @@ int journal_put_verdict(struct journal *j, const struct verdict *v, uint64_t seq
 int journal_put_disposition(struct journal *j, const struct journal_disposition *d, struct error *err);
 int journal_put_baseline(struct journal *j, const struct journal_baseline *b, struct error *err);
 
+/* Adds to a run that is on record. a->id receives its number. bytes (NULL: none) are a file's, at most
+ * ATTACHMENT_MAX_BYTES, and go under the digest with it; a file is refused when the run has one of its name already. */
+int journal_put_addendum(struct journal *j, struct journal_addendum *a, const void *bytes, size_t size,
+                         struct error *err);
+
+/* A run judged again with the correction a: v is the next revision of its verdict, made at at_ns. What was on record
+ * stays. v's channel is taken from the run. */
+int journal_put_correction(struct journal *j, struct journal_addendum *a, const struct verdict *v, int64_t at_ns,
+                           struct error *err);
+
 /* The run number that journal_next_run_no would give, without taking it. No batch needed. */
 int64_t journal_peek_run_no(const struct journal *j);
 

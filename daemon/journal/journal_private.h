@@ -105,6 +105,9 @@ int journal_shrink(struct journal *j, struct error *err);
 /* Bytes of the file without its free pages. */
 int journal_used_bytes(struct journal *j, int64_t *bytes, struct error *err);
 
+/* Keeps bytes under their digest, once. */
+int journal_keep_blob(struct journal *j, const void *bytes, size_t size, struct digest *digest, struct error *err);
+
 struct sealer;
 void sealer_free(struct sealer *s);
 

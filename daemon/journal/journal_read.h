@@ -129,6 +129,12 @@ int journal_reader_dispositions(struct journal_reader *r, const char *serial, di
 int journal_reader_baseline(struct journal_reader *r, const char *serial, struct journal_baseline *b,
                             struct error *err);
 
+/* ---- what was added to runs ---- */
+
+typedef int (*addendum_row_fn)(void *ctx, const struct journal_addendum *a);
+/* Of one run, in the order in which they came. None in a file of tables before version 3. */
+int journal_reader_addenda(struct journal_reader *r, int64_t run_no, addendum_row_fn fn, void *ctx, struct error *err);
+
 /* ---- stores, notices ---- */
 
 /* Returns 1 found, 0 none (cursor of zeros), -1. */

@@ -47,7 +47,7 @@ static void bind_session_blob(sqlite3_stmt *st, const void *ctx)
     sql_bind_int(st, 5, b->batch);
 }
 
-static int keep_blob(struct journal *j, const void *bytes, size_t size, struct digest *digest, struct error *err)
+int journal_keep_blob(struct journal *j, const void *bytes, size_t size, struct digest *digest, struct error *err)
 {
     if (digest_of(bytes, size, digest) != 0)
         return error_set(err, "journal: the digest library failed");
@@ -62,7 +62,7 @@ static int keep_bench(struct journal *j, const struct bench *bench, struct error
     uint8_t *bytes = sqlite3_malloc64(size);
     if (bytes == NULL)
         return error_set(err, "journal: out of memory");
-    int rc = bench_encode(bench, bytes, size) == size ? keep_blob(j, bytes, size, &j->state.session.bench, err)
+    int rc = bench_encode(bench, bytes, size) == size ? journal_keep_blob(j, bytes, size, &j->state.session.bench, err)
                                                       : error_set(err, "journal: the bench could not be encoded");
     sqlite3_free(bytes);
     return rc;
@@ -202,7 +202,7 @@ int journal_put_blob(struct journal *j, enum blob_role role, const char *name, c
     if (journal_need_session(j, err) != 0)
         return -1;
     struct digest d;
-    if (keep_blob(j, bytes, size, &d, err) != 0)
+    if (journal_keep_blob(j, bytes, size, &d, err) != 0)
         return -1;
     struct blob_binding b = {.digest = &d,
                              .epoch = (int64_t)j->state.session.epoch,

@@ -62,12 +62,14 @@ static int settled_row(struct journal *j, const struct journal_upkeep *u, int64_
 static int find_block(struct journal *j, int64_t before_utc_us, int64_t settled, struct journal_removal *g,
                       struct error *err)
 {
-    sqlite3_stmt *st =
-        sql_prepare(j->db,
-                    "SELECT last_row, first_row, count, epoch, min_utc_us, max_utc_us, EXISTS (SELECT 1 FROM"
-                    " block_parts p WHERE p.last_row = b.last_row AND p.run_no <> 0) FROM reading_blocks b WHERE"
-                    " last_row > ?1 ORDER BY last_row LIMIT 1",
-                    err);
+    sqlite3_stmt *st = sql_prepare(
+        j->db,
+        "SELECT last_row, first_row, count, epoch, min_utc_us, max_utc_us, EXISTS (SELECT 1 FROM"
+        " block_parts p WHERE p.last_row = b.last_row AND p.run_no <> 0) OR EXISTS (SELECT 1 FROM run_rows r"
+        " WHERE r.epoch = b.epoch AND r.start_utc_us <= b.max_utc_us AND (r.end_utc_us = 0 OR"
+        " r.end_utc_us >= b.min_utc_us)) FROM reading_blocks b WHERE"
+        " last_row > ?1 ORDER BY last_row LIMIT 1",
+        err);
     if (st == NULL)
         return -1;
     int rc;
@@ -82,7 +84,7 @@ static int find_block(struct journal *j, int64_t before_utc_us, int64_t settled,
         g->epoch = (uint64_t)sql_int(st, 3);
         g->min_utc_us = sql_int(st, 4);
         g->max_utc_us = sql_int(st, 5);
-        bool of_run = sql_int(st, 6) != 0;
+        bool of_run = sql_int(st, 6) != 0; /* or beside one: what the bench itself measured then */
         sql_done(st);
         if (g->last > settled || g->max_utc_us >= before_utc_us)
             rc = 0;

@@ -115,8 +115,12 @@ static const char *const block_tables[] = {
     "CREATE INDEX block_part_by_stamp ON block_parts(channel, max_ms)",
 };
 
-/* Since version 3: what retention took out, and the digests that stand for it. */
-static const char *const removal_tables[] = {
+/* Since version 3: what was added to a run later; what retention took out, and the digests that stand for it. */
+static const char *const later_tables[] = {
+    "CREATE TABLE addenda(id INTEGER PRIMARY KEY, run_no INTEGER, utc_s INTEGER, kind INTEGER, who TEXT, name TEXT,"
+    " note TEXT, revision INTEGER, size INTEGER, digest BLOB REFERENCES blobs(digest), batch INTEGER)",
+    "CREATE INDEX addendum_by_run ON addenda(run_no)",
+    "CREATE INDEX addendum_by_batch ON addenda(batch)",
     "CREATE TABLE removals(id INTEGER PRIMARY KEY, utc_s INTEGER, cause INTEGER, what INTEGER, epoch INTEGER,"
     " first INTEGER, last INTEGER, count INTEGER, min_utc_us INTEGER, max_utc_us INTEGER, first_batch INTEGER,"
     " last_batch INTEGER, parts BLOB, seconds BLOB, batch INTEGER)",
@@ -171,10 +175,10 @@ static int make_block_tables(sqlite3 *db, struct error *err)
     return sql_exec(db, text, err);
 }
 
-static int make_removal_tables(sqlite3 *db, struct error *err)
+static int make_later_tables(sqlite3 *db, struct error *err)
 {
-    for (size_t i = 0; i < sizeof removal_tables / sizeof removal_tables[0]; i++)
-        if (sql_exec(db, removal_tables[i], err) != 0)
+    for (size_t i = 0; i < sizeof later_tables / sizeof later_tables[0]; i++)
+        if (sql_exec(db, later_tables[i], err) != 0)
             return -1;
     return 0;
 }
@@ -380,7 +384,7 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
     if (rc == 0 && version < 2)
         rc = make_block_tables(db, err);
     if (rc == 0 && version < 3)
-        rc = make_removal_tables(db, err);
+        rc = make_later_tables(db, err);
     if (rc == 0 && older)
         rc = set_version(db, err);
     int added = rc == 0 ? add_columns(db, err) : -1;

@@ -14,6 +14,14 @@ const char *blob_role_name(enum blob_role role)
     return (unsigned)role < BLOB_ROLE_COUNT_ ? role_names[role] : "?";
 }
 
+const char *addendum_kind_name(enum addendum_kind kind)
+{
+    return kind == ADDENDUM_REMARK       ? "remark"
+           : kind == ADDENDUM_FILE       ? "file"
+           : kind == ADDENDUM_CORRECTION ? "correction"
+                                         : "?";
+}
+
 const char *removal_cause_name(enum removal_cause cause)
 {
     return cause == REMOVAL_AGE ? "age" : cause == REMOVAL_SIZE ? "size" : "?";

@@ -121,6 +121,25 @@ struct journal_disposition {
     char note[TEXT_CAP];
 };
 
+enum addendum_kind { ADDENDUM_REMARK = 1, ADDENDUM_FILE, ADDENDUM_CORRECTION };
+
+enum { ATTACHMENT_MAX_BYTES = 8 * 1024 * 1024, ATTACHMENT_NAME_CAP = 128 };
+
+/* What is added to a run's record later: a remark, a file (photo, test sheet), or the correction of a meter by which
+ * the run was judged again. */
+struct journal_addendum {
+    int64_t id; /* read only; counts up over all runs */
+    int64_t run_no;
+    int64_t utc_s;
+    enum addendum_kind kind;
+    char who[NAME_CAP];
+    char name[ATTACHMENT_NAME_CAP]; /* of the file, or the correction in words; empty for a remark */
+    char note[TEXT_CAP];
+    int32_t revision;     /* correction: of the verdict that it gave; else 0 */
+    int64_t size;         /* read only: of the file */
+    struct digest digest; /* read only: of the file; zeros: none */
+};
+
 /* The run that a unit is compared with from now on. */
 struct journal_baseline {
     char serial[NAME_CAP];
@@ -186,6 +205,7 @@ struct journal_notice {
 
 const char *feed_name(enum feed feed);
 const char *blob_role_name(enum blob_role role);
+const char *addendum_kind_name(enum addendum_kind kind);
 const char *removal_cause_name(enum removal_cause cause);
 const char *notice_state_name(enum notice_state state);
 

@@ -278,6 +278,34 @@ static void check_left_over(struct check *c)
         problem(c, "%lld blocks of inputs belong to no batch", (long long)n);
 }
 
+/* Files that were added to runs and are gone or changed, by name. */
+static int check_attachments(struct check *c)
+{
+    if (c->r->schema < 3)
+        return 0;
+    sqlite3_stmt *st = sql_prepare(c->r->db,
+                                   "SELECT a.run_no, a.name, a.digest, b.bytes FROM addenda a LEFT JOIN blobs b ON"
+                                   " b.digest = a.digest WHERE a.digest IS NOT NULL ORDER BY a.id",
+                                   c->err);
+    if (st == NULL)
+        return -1;
+    int rc;
+    while ((rc = sql_next(st, "journal: attachments", c->err)) == 1) {
+        struct digest kept, now;
+        char name[ATTACHMENT_NAME_CAP];
+        sql_text(st, 1, name, sizeof name);
+        bool there = sqlite3_column_type(st, 3) != SQLITE_NULL;
+        if (there && sql_digest(st, 2, &kept) == 0 &&
+            digest_of(sqlite3_column_blob(st, 3), (size_t)sqlite3_column_bytes(st, 3), &now) == 0 &&
+            memcmp(&kept, &now, sizeof now) == 0)
+            continue;
+        problem(c, "the file \"%s\", attached to run %lld, %s", name, (long long)sql_int(st, 0),
+                there ? "was changed" : "is missing");
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
 static int check_blobs(struct check *c)
 {
     sqlite3_stmt *st = sql_prepare(c->r->db, "SELECT digest, bytes FROM blobs", c->err);
@@ -422,8 +450,10 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
         rc = check_batches(&c);
     if (rc == 0) {
         check_left_over(&c);
-        rc =
-            check_blobs(&c) != 0 || check_removals(&c) != 0 || check_blocks(&c) != 0 || check_seconds(&c) != 0 ? -1 : 0;
+        rc = check_attachments(&c) != 0 || check_blobs(&c) != 0 || check_removals(&c) != 0 || check_blocks(&c) != 0 ||
+                     check_seconds(&c) != 0
+                 ? -1
+                 : 0;
     }
     if (rc == 0 && expected != NULL && !result->head_seen)
         problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");

@@ -27,6 +27,9 @@ void paper_pair(struct record *r);
 void paper_cycles(struct record *r);
 void paper_meters(struct record *r);
 
+/* paper_addenda.c: photos, remarks and corrections that were added when the run was over. */
+void paper_addenda(struct record *r);
+
 /* paper_claims.c: decision rule and its risk, what was not measured, cautions, digest. */
 void paper_claims(struct record *r);
 

@@ -82,6 +82,18 @@ static int take_verdict(void *ctx, const struct journal_verdict *v)
     return 0;
 }
 
+static int take_addendum(void *ctx, const struct journal_addendum *a)
+{
+    struct collector *c = ctx;
+    struct run_data *d = c->data;
+    if (grow((void **)&d->addenda, d->addendum_count, &d->addendum_cap, sizeof *d->addenda) != 0) {
+        c->out_of_memory = 1;
+        return 1;
+    }
+    d->addenda[d->addendum_count++] = *a;
+    return 0;
+}
+
 /* The newest inspection that was on file when the run began. */
 static int take_inspection(void *ctx, const struct journal_inspection *t)
 {
@@ -101,6 +113,7 @@ static int load_rows(struct run_data *d, struct journal_reader *reader, struct e
     if (journal_reader_readings(reader, &filter, take_reading, &c, err) != 0 ||
         journal_reader_events(reader, &filter, take_event, &c, err) != 0 ||
         journal_reader_verdicts(reader, &filter, take_verdict, &c, err) != 0 ||
+        journal_reader_addenda(reader, d->run.run_no, take_addendum, &c, err) != 0 ||
         journal_reader_inspections(reader, d->run.request.serial, take_inspection, &c, err) != 0)
         return -1;
     return c.out_of_memory ? error_set(err, "memory is short for run %lld", (long long)d->run.run_no) : 0;
@@ -169,6 +182,7 @@ void run_data_free(struct run_data *d)
     }
     free(d->events);
     free(d->verdicts);
+    free(d->addenda);
     free(d->bench);
     free(d);
 }

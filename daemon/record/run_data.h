@@ -28,6 +28,8 @@ struct run_data {
     struct journal_event *events; /* in order of row */
     size_t verdict_count, verdict_cap;
     struct journal_verdict *verdicts; /* all revisions, oldest first */
+    size_t addendum_count, addendum_cap;
+    struct journal_addendum *addenda; /* what was added when the run was over */
     struct digest run_digest;
     double length_s; /* to its end, or to the last reading */
 };

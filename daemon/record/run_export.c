@@ -350,6 +350,67 @@ static json_t *verdicts_resource(void)
     return resource("verdicts", "verdicts.csv", fields);
 }
 
+struct addenda_export {
+    struct journal_reader *reader;
+    const char *folder;
+    json_t *list;
+    struct error *err;
+    int failed;
+};
+
+static int write_attachment(struct addenda_export *x, const char *name, const struct journal_addendum *a)
+{
+    uint8_t *bytes = NULL;
+    size_t size = 0;
+    struct out_file f;
+    int found = journal_reader_blob(x->reader, &a->digest, &bytes, &size, x->err);
+    if (found <= 0)
+        return found < 0 ? -1 : error_set(x->err, "the file %s of this run is missing from the journal", a->name);
+    int rc = out_open(&f, x->folder, name, x->err);
+    if (rc == 0)
+        (void)fwrite(bytes, 1, size, f.stream); /* out_close looks at the stream's state */
+    free(bytes);
+    return out_close(&f, rc, x->err);
+}
+
+static int put_addendum(void *ctx, const struct journal_addendum *a)
+{
+    struct addenda_export *x = ctx;
+    char when[48], path[ATTACHMENT_NAME_CAP + 48], hex[DIGEST_HEX_CAP];
+    print_utc(when, sizeof when, a->utc_s * 1000000);
+    json_t *o = json_pack("{s:s, s:s, s:s, s:s}", "kind", addendum_kind_name(a->kind), "time_utc", when, "who", a->who,
+                          "note", a->note);
+    if (a->kind == ADDENDUM_CORRECTION) {
+        (void)json_object_set_new(o, "correction", json_string(a->name));
+        (void)json_object_set_new(o, "revision", json_integer(a->revision));
+    }
+    if (a->kind == ADDENDUM_FILE) {
+        digest_print(&a->digest, hex);
+        /* The number keeps names of files apart from those of the export itself. */
+        (void)text_format(path, sizeof path, "attachment-%" PRId64 "-%s", a->id, a->name);
+        (void)json_object_set_new(o, "path", json_string(path));
+        (void)json_object_set_new(o, "bytes", json_integer(a->size));
+        (void)json_object_set_new(o, "sha256", json_string(hex));
+        x->failed = write_attachment(x, path, a);
+    }
+    if (json_array_append_new(x->list, o) != 0)
+        x->failed = error_set(x->err, "memory is short");
+    return x->failed != 0;
+}
+
+/* Files beside the tables, and the list of everything that was added when the run was over. NULL with err. */
+static json_t *write_addenda(const struct exporter *x, struct journal_reader *reader, const char *folder,
+                             struct error *err)
+{
+    struct addenda_export e = {.reader = reader, .folder = folder, .list = json_array(), .err = err};
+    if (e.list == NULL)
+        (void)error_set(err, "memory is short");
+    else if (journal_reader_addenda(reader, x->run.run_no, put_addendum, &e, err) == 0 && e.failed == 0)
+        return e.list;
+    json_decref(e.list);
+    return NULL;
+}
+
 static json_t *provenance(const struct exporter *x, const struct digest *digest, const char *version)
 {
     char hex[DIGEST_HEX_CAP], point[128];
@@ -371,12 +432,15 @@ static int write_description(struct exporter *x, struct journal_reader *reader, 
         return -1;
     char name[NAME_CAP];
     (void)text_format(name, sizeof name, "run-%" PRId64, x->run.run_no);
+    json_t *addenda = write_addenda(x, reader, folder, err);
+    if (addenda == NULL)
+        return -1;
     struct out_file f;
     int rc = out_open(&f, folder, "datapackage.json", err);
-    json_t *root =
-        json_pack("{s:s, s:s, s:s, s:[o,o,o], s:o}", "name", name, "profile", "tabular-data-package", "title",
-                  "Duty cycle check of an arc welding power source", "resources", readings_resource(x),
-                  events_resource(), verdicts_resource(), "provenance", provenance(x, &digest, version));
+    json_t *root = json_pack("{s:s, s:s, s:s, s:[o,o,o], s:o, s:o}", "name", name, "profile", "tabular-data-package",
+                             "title", "Duty cycle check of an arc welding power source", "resources",
+                             readings_resource(x), events_resource(), verdicts_resource(), "provenance",
+                             provenance(x, &digest, version), "addenda", addenda);
     if (rc == 0 && root == NULL)
         rc = error_set(err, "the description of run %" PRId64 " could not be made: memory is short", x->run.run_no);
     if (rc == 0) {

@@ -58,6 +58,7 @@ static int draw_document(struct record *r, cairo_t *cr, int page_count)
     paper_pair(r);
     paper_cycles(r);
     paper_meters(r);
+    paper_addenda(r);
     paper_claims(r);
     if (put_curves(r) != 0)
         return -1;

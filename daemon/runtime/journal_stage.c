@@ -302,8 +302,17 @@ static int run_batch(struct journal_stage *s, bool finish, struct error *err)
 
 /* ---- orders of others ---- */
 
-static int put_on_file(struct journal *j, const struct register_order *order, struct error *err)
+static int put_addendum(struct journal_stage *s, const struct register_order *order, struct error *err)
 {
+    struct journal_addendum a = order->addendum;
+    if (a.kind == ADDENDUM_CORRECTION)
+        return journal_put_correction(s->setup.journal, &a, &order->verdict, bench_clock_now_ns(s->setup.clock), err);
+    return journal_put_addendum(s->setup.journal, &a, order->bytes, order->size, err);
+}
+
+static int put_on_file(struct journal_stage *s, const struct register_order *order, struct error *err)
+{
+    struct journal *j = s->setup.journal;
     int32_t version;
     switch (order->kind) {
     case REGISTER_PLATE:
@@ -319,6 +328,8 @@ static int put_on_file(struct journal *j, const struct register_order *order, st
             if (journal_put_unit(j, &order->plates[i], order->utc_s, &version, err) != 0)
                 return -1;
         return 0;
+    case REGISTER_ADDENDUM:
+        return put_addendum(s, order, err);
     }
     return error_set(err, "unknown kind of entry %d", (int)order->kind);
 }
@@ -330,7 +341,7 @@ static int put_order(struct journal_stage *s, const struct queue_record *record,
     case ORDER_REGISTER: {
         struct register_order order;
         memcpy(&order, s->record, sizeof order);
-        return put_on_file(j, &order, err);
+        return put_on_file(s, &order, err);
     }
     case ORDER_NOTICE: {
         struct journal_notice n;
@@ -361,6 +372,7 @@ static void answer_order(struct journal_stage *s, const struct queue_record *rec
     }
     struct register_order order;
     memcpy(&order, s->record, sizeof order);
+    free(order.bytes);
     s->setup.answer(s->setup.ctx, order.request, status ? 1 : 2, status ? err->text : "");
     if (order.kind == REGISTER_PLATES)
         free(order.plates);

@@ -12,9 +12,9 @@ _soakbench()
         esac
     done
     case $first in
-    "") words="status unit rig rigged run reset continue note watchdog notify morning record export replay journal verify check probe config calc completion" ;;
+    "") words="status unit rig rigged run reset continue note watchdog notify morning attach record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show history inspect release set-baseline" || first="$first $second" ;;
-    run) [[ -z $second ]] && words=" plan start set end release watch list show" || first="$first $second" ;;
+    run) [[ -z $second ]] && words=" plan start set end release watch list show rejudge" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
     notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
     journal) [[ -z $second ]] && words=" check backup unpack" || first="$first $second" ;;
@@ -147,6 +147,12 @@ _soakbench()
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
+    "run rejudge")
+        words="--correct --reason --who --try --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
     "reset")
         words="--reason --who --socket --config --journal --json --help --version"
         case "$previous" in
@@ -185,6 +191,12 @@ _soakbench()
         ;;
     "morning")
         words="--since --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "attach")
+        words="--note --who --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

@@ -47,6 +47,7 @@ function judgement(run, v) {
   const half = known(v.shutoff_half_width_s) ? `± ${v.shutoff_half_width_s.toFixed(1)} s` : "";
   return el("section", { class: `judgement ${v.verdict}`, "aria-label": "verdict" },
     el("h2", { class: `verdict ${v.verdict}` }, (VERDICT_WORDS[v.verdict] || v.verdict).replace(/^./, (c) => c.toUpperCase())),
+    v.revision > 1 ? el("p", {}, el("b", {}, `Revision ${v.revision}. `), "It supersedes the verdicts before it, which stay on record.") : null,
     el("p", {}, v.reason), BASIS_WORDS[v.basis] ? el("p", { class: "note" }, `Basis: ${BASIS_WORDS[v.basis]}.${v.deviations.length ? ` Deviations from the plate's own conditions: ${v.deviations.map((d) => d.replace(/-/g, " ")).join(", ")}.` : ""}`) : null,
     v.finding ? el("p", {}, el("b", {}, "Finding on the installation: "), v.finding) : null,
     el("table", { class: "figures" }, el("caption", { class: "unseen" }, "figures of the verdict"), el("tbody", {}, figureRow("rated on-load time in a cycle", v.rated_on_s, "s", 0),
@@ -226,23 +227,34 @@ function recordForm(no, run, others) {
   } }, row("Customer", f.customer), row("Job number", f.job), row("Received on", f.received), row("Approved by", f.approver), row("Remark", f.remark), row("Other run of the pair", pair), el("button", { type: "submit" }, "Record as PDF, made out")));
 }
 
+const ADDENDUM_WORDS = { remark: "remark", file: "file", correction: "correction of a meter" };
+
+/* What was added when the run was over. Files are on record and come with the export. */
+function addendaTable(addenda) {
+  if (!addenda || !addenda.length) return null;
+  const rows = addenda.map((a) => el("tr", {}, cell(moment(a.utc)), cell(a.who), cell(ADDENDUM_WORDS[a.kind] || a.kind),
+    cell(a.revision ? `${a.name}: revision ${a.revision}` : a.name), cell(a.note)));
+  return el("section", { "aria-label": "added later" }, el("h2", {}, "Added later"), table("added when the run was over", ["when (UTC)", "by", "what", "name", "note"], rows));
+}
+
 export async function runView(main, no) {
   document.title = `Run ${no}`;
   const detail = await get(`/api/runs/${no}`), events = [];
   let run = detail.run, last = await eventsAfter(no, events, 0);
   const start = Date.parse(run.started);
   const curves = new Curves(no, run, marksOf(events, start));
-  const verdict = el("div"), made = el("div"), why = el("div"), cycles = el("div"), list = el("div"), digest = el("p", { class: "note digest" });
+  const verdict = el("div"), made = el("div"), why = el("div"), cycles = el("div"), list = el("div"), added = el("div"), digest = el("p", { class: "note digest" });
   const fill = (d) => {
     run = d.run;
     redraw(verdict, judgement(run, d.verdicts.length ? d.verdicts[d.verdicts.length - 1] : run.judgement));
     redraw(why, ...[shutoffs(events, start, (t) => curves.look(t))].filter(Boolean));
     redraw(cycles, ...[cyclesTable(events)].filter(Boolean));
     redraw(list, eventsTable(events));
+    redraw(added, ...[addendaTable(d.addenda)].filter(Boolean));
     digest.textContent = d.digest ? `Digest of this run's record: ${d.digest}` : "";
   };
   main.append(el("h1", {}, `Run ${no}`), facts(run), verdict, why, el("div", { class: "row" }, el("a", { class: "button", href: `/api/runs/${no}/record.pdf` }, "Record as PDF"), el("a", { class: "button", href: `/api/runs/${no}/curves.svg` }, "Curves as a picture"),
-    el("button", { type: "button", onclick: () => print() }, "Print this page")), made, curves.section, cycles, el("h2", {}, "Events"), list, digest);
+    el("button", { type: "button", onclick: () => print() }, "Print this page")), made, curves.section, cycles, el("h2", {}, "Events"), list, added, digest);
   fill(detail);
   get(`/api/runs?unit=${encodeURIComponent(run.unit)}`).then((a) => made.replaceChildren(recordForm(no, run, a.runs.filter((r) => r.run !== run.run && r.ended))), () => {});
   await curves.load(0, 0);

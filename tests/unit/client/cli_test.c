@@ -244,6 +244,50 @@ START_TEST(test_orders)
 }
 END_TEST
 
+static void write_text(const char *path, const char *text);
+
+/* A file longer than one request goes over in pieces and comes back whole; names that could point elsewhere do not. */
+START_TEST(test_attach)
+{
+    struct served *d = begin();
+    char path[200], words[400];
+    (void)snprintf(path, sizeof path, "%s/display.jpg", d->fake.folder);
+    FILE *f = fopen(path, "w");
+    ck_assert_ptr_nonnull(f);
+    for (int i = 0; i < 100000; i++)
+        fprintf(f, "%d,", i);
+    fclose(f);
+    (void)snprintf(words, sizeof words, "attach 1 %s --note 'display E03' --who Sam", path);
+    expect(d, words, 0, "588890 bytes", "");
+    expect(d, "run show 1", 0, "display.jpg", "");
+    expect(d, "run show 1", 0, "display E03", "");
+    (void)snprintf(words, sizeof words, "export 1 --to %s/out --as line-protocol", d->fake.folder);
+    expect(d, words, 0, "", "");
+    expect(d, "attach 1 --note 'fan louder than usual' --who Sam", 0, "remark is on record", "");
+    expect(d, "run show 1", 0, "fan louder than usual", "");
+    expect(d, "attach 1 --who Sam", 2, "", "FILE, or --note");
+    expect(d, "attach 1 --note x", 2, "", "--who");
+    expect(d, "attach 99 --note x --who Sam", 1, "", "no such run");
+    expect(d, "attach 1 /nowhere/x.jpg --who Sam", 1, "", "cannot be read");
+    (void)snprintf(words, sizeof words, "cp %s %s/.hidden", path, d->fake.folder);
+    ck_assert_int_eq(system(words), 0);
+    (void)snprintf(words, sizeof words, "attach 1 %s/.hidden --who Sam", d->fake.folder);
+    expect(d, words, 1, "", "is no name for a file");
+    json_t *object = client_json("run show 1", 0);
+    ck_assert_uint_eq(json_array_size(json_object_get(object, "addenda")), 2);
+    const json_t *first = json_array_get(json_object_get(object, "addenda"), 0);
+    ck_assert_int_eq(json_integer_value(json_object_get(first, "size")), 588890);
+    /* sha256sum of coreutils over the same file */
+    (void)snprintf(words, sizeof words, "test \"$(sha256sum < %s | cut -c1-64)\" = %s", path,
+                   json_string_value(json_object_get(first, "digest")));
+    ck_assert_int_eq(system(words), 0);
+    json_decref(object);
+    (void)snprintf(words, sizeof words, "rm %s %s/.hidden", path, d->fake.folder);
+    ck_assert_int_eq(system(words), 0);
+    end(d);
+}
+END_TEST
+
 static void write_text(const char *path, const char *text)
 {
     FILE *f = fopen(path, "w");
@@ -350,6 +394,7 @@ int main(void)
     tcase_add_test(t, test_watch);
     tcase_add_test(t, test_plan_counts_the_breakers_heat);
     tcase_add_test(t, test_orders);
+    tcase_add_test(t, test_attach);
     tcase_add_test(t, test_import);
     tcase_add_test(t, test_offline);
     tcase_add_test(t, test_without_daemon);

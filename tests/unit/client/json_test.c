@@ -20,6 +20,9 @@ START_TEST(the_page_and_the_answers_agree)
     ck_assert_int_eq(journal_begin(s.journal, &err), 0);
     ck_assert_int_eq(journal_put_inspection(s.journal, &test, &err), 0);
     ck_assert_int_eq(journal_put_disposition(s.journal, &sent, &err), 0);
+    struct journal_addendum remark = {
+        .run_no = 1, .utc_s = 1767700000, .kind = ADDENDUM_REMARK, .who = "Ines", .note = "fan louder than usual"};
+    ck_assert_int_eq(journal_put_addendum(s.journal, &remark, NULL, 0, &err), 0);
     ck_assert_int_eq(journal_commit(s.journal, &err), 0);
     char command[1000];
     (void)text_format(command, sizeof command, "python3 %s/tests/unit/client/json_shapes.py '%s' %s %s/docs/json.md",

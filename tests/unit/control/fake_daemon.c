@@ -67,6 +67,13 @@ static int fake_put_on_file(void *ctx, const struct register_order *order)
     case REGISTER_BASELINE:
         result = journal_put_baseline(f->journal, &order->baseline, &err);
         break;
+    case REGISTER_ADDENDUM: {
+        struct journal_addendum a = order->addendum;
+        result = a.kind == ADDENDUM_CORRECTION ? journal_put_correction(f->journal, &a, &order->verdict, 0, &err)
+                                               : journal_put_addendum(f->journal, &a, order->bytes, order->size, &err);
+        free(order->bytes);
+        break;
+    }
     }
     ck_assert_msg(result == 0 && journal_commit(f->journal, &err) == 0, "%s", err.text);
     (void)control_answer(f->control, order->request, 2, "stored");

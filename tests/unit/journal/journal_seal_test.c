@@ -375,7 +375,7 @@ START_TEST(test_older_tables)
     journal_get_head(j, &head);
     journal_close(j);
     change(f.path, "DROP VIEW readings_1s; DROP TABLE reading_blocks; DROP TABLE block_parts; DROP TABLE second_rows;"
-                   "DROP TABLE removals; DROP TABLE removed_parts;"
+                   "DROP TABLE removals; DROP TABLE removed_parts; DROP TABLE addenda;"
                    "PRAGMA user_version = 1");
     struct journal_reader *r = reader_of(&f);
     ck_assert_int_eq(journal_reader_schema(r), 1);
