@@ -54,9 +54,7 @@ static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
     v->values[CYCLE_LOAD_V] = r->figures.voltage_v.mean;
     v->values[CYCLE_SUPPLY_V] = r->supply_v;
     v->values[CYCLE_INTAKE_DEGC] = r->intake_degc;
-    const struct figures *f = &e->channels[ch].figures;
-    if (f->is_void)
-        (void)text_copy(v->text, sizeof v->text, f->void_text);
+    (void)text_copy(v->text, sizeof v->text, r->void_text);
 }
 
 /* Void for what the means show: conditions of the test, not the unit's doing. */
@@ -77,6 +75,15 @@ static void check_cycle_means(struct engine *e, int ch, const struct cycle_resul
         figures_void(e, ch, "the current was not seen for part of the time");
 }
 
+/* The bench did not keep the load on for long enough to be sure. */
+static void void_for_time(struct engine *e, int ch, const struct cycle_result *r, int64_t rated_ns, double u_s)
+{
+    char text[REASON_CAP];
+    (void)text_format(text, sizeof text, "%.1f s at rated current, U %.1f s, is not surely the rated %.0f s",
+                      seconds_of(r->figures.at_rated.best_ns), u_s, seconds_of(rated_ns));
+    figures_void(e, ch, text);
+}
+
 void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
 {
     struct channel *c = channel_of(e, ch);
@@ -92,8 +99,9 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
         hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
     check_cycle_means(e, ch, r);
     if (!shutoff && r->outcome != OUTCOME_HOLD && run->rq.procedure != PROCEDURE_TO_CUTOUT)
-        figures_void(e, ch, "the time at rated current fell short of the rated on-time");
+        void_for_time(e, ch, r, rated, u_s);
     r->valid = !c->figures.is_void;
+    (void)text_copy(r->void_text, sizeof r->void_text, c->figures.is_void ? c->figures.void_text : "");
     c->figures.running = run_is_continuous(run) && !shutoff;
     if (r->valid)
         run->cycles_valid++;

@@ -131,6 +131,7 @@ struct cycle_result {
     double commanded_s, pause_s;
     int64_t begin_ns, length_ns;
     enum run_outcome outcome;
+    char void_text[REASON_CAP]; /* empty: it counts */
 };
 
 /* A shutoff: found, located, explained. */

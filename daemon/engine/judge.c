@@ -185,7 +185,7 @@ static void say_reason(const struct run *r, enum ending ending, const struct all
                           ending == ENDING_NEVER_REACHED ? r->never_text : allowed_reason_text(a->reason));
         say_deviations(a->because, v->reason, cap);
         if (!r->last.valid && r->has_last)
-            (void)text_append(v->reason, cap, "; cycle %d is void", r->last.number);
+            (void)text_append(v->reason, cap, "; cycle %d is void: %s", r->last.number, r->last.void_text);
     }
     if (r->flags[0] != '\0')
         (void)text_append(v->reason, cap, "; flagged: %s", r->flags);
