@@ -258,6 +258,8 @@ static void step(struct engine_stage *s)
         s->seen_ns = now_ns;
     in->seq = ++s->seq;
     in->seen_ns = s->seen_ns;
+    /* An input and all that followed from it go to disk together or not at all: a run that ended has its verdict. */
+    queue_hold(s->setup.to_journal);
     put_record(s, RECORD_INPUT, in, input_used_size(in));
     engine_step(s->engine, in, s->out);
     atomic_fetch_add(&s->inputs, 1);
@@ -265,6 +267,7 @@ static void step(struct engine_stage *s)
     if (s->out->overflow)
         drop_all(s);
     record_outcome(s);
+    queue_show(s->setup.to_journal);
     publish_before_answer(s);
     for (int i = 0; i < s->out->command_count; i++)
         carry_out(s, &s->out->commands[i]);

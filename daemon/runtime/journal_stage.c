@@ -242,10 +242,14 @@ static int batch_begin(struct journal_stage *s, struct error *err)
 static int batch_fill(struct journal_stage *s, struct error *err)
 {
     struct queue_record record;
-    while (s->cursor.records < BATCH_RECORDS_MAX &&
-           queue_look(s->setup.records, &s->cursor, &record, s->record, sizeof s->record))
+    struct queue_cursor next = s->cursor;
+    /* A batch ends before an input, since what follows from one input belongs together. */
+    while (queue_look(s->setup.records, &next, &record, s->record, sizeof s->record) &&
+           (s->cursor.records < BATCH_RECORDS_MAX || record.type != RECORD_INPUT)) {
         if (put_record(s, &record, err))
             return -1;
+        s->cursor = next;
+    }
     return 0;
 }
 

@@ -10,7 +10,9 @@ struct queue {
     pthread_mutex_t mutex;
     int wake_fd;
     size_t size;
-    uint64_t head; /* bytes ever put; position = head % size */
+    uint64_t head;  /* bytes ever put; position = head % size */
+    uint64_t shown; /* ... of them the taker sees: fewer than head while held */
+    bool held;
     uint64_t tail; /* bytes ever released */
     struct queue_counts counts;
     uint8_t *bytes;
@@ -74,6 +76,14 @@ static bool fits(const struct queue *q, size_t size)
     return sizeof(struct queue_record) + size <= q->size - (size_t)(q->head - q->tail);
 }
 
+static void wake_taker(struct queue *q)
+{
+    uint64_t one = 1;
+    /* The descriptor's counter cannot overflow in practice, and a full one is readable anyway. */
+    if (q->wake_fd >= 0 && write(q->wake_fd, &one, sizeof one) < 0)
+        return;
+}
+
 int queue_put(struct queue *q, uint32_t type, int64_t stamp, const void *bytes, size_t size)
 {
     struct queue_record record = {.type = type, .size = (uint32_t)size, .stamp = stamp};
@@ -84,6 +94,7 @@ int queue_put(struct queue *q, uint32_t type, int64_t stamp, const void *bytes, 
         if (size)
             copy_in(q, q->head + sizeof record, bytes, size);
         q->head += sizeof record + size;
+        q->shown = q->held ? q->shown : q->head;
         q->counts.put++;
         size_t held = (size_t)(q->head - q->tail);
         if (held > q->counts.high_water)
@@ -92,20 +103,35 @@ int queue_put(struct queue *q, uint32_t type, int64_t stamp, const void *bytes, 
     } else {
         q->counts.refused++;
     }
+    bool wake = status == 0 && !q->held;
     unlock(q);
-    if (!status && q->wake_fd >= 0) {
-        uint64_t one = 1;
-        /* The descriptor's counter cannot overflow in practice, and a full one is readable anyway. */
-        if (write(q->wake_fd, &one, sizeof one) < 0)
-            return status;
-    }
+    if (wake)
+        wake_taker(q);
     return status;
+}
+
+void queue_hold(struct queue *q)
+{
+    lock(q);
+    q->held = true;
+    unlock(q);
+}
+
+void queue_show(struct queue *q)
+{
+    lock(q);
+    bool wake = q->shown < q->head;
+    q->shown = q->head;
+    q->held = false;
+    unlock(q);
+    if (wake)
+        wake_taker(q);
 }
 
 /* With the lock held: copy the record at `at`. Returns its whole length, or 0 when there is none. */
 static size_t look_at(const struct queue *q, uint64_t at, struct queue_record *record, void *to, size_t cap)
 {
-    if (at >= q->head)
+    if (at >= q->shown)
         return 0;
     copy_out(q, at, record, sizeof *record);
     assert(record->size <= cap);
@@ -148,7 +174,7 @@ int queue_look(struct queue *q, struct queue_cursor *cursor, struct queue_record
 void queue_release(struct queue *q, const struct queue_cursor *cursor)
 {
     lock(q);
-    assert(cursor->at >= q->tail && cursor->at <= q->head);
+    assert(cursor->at >= q->tail && cursor->at <= q->shown);
     q->tail = cursor->at;
     q->counts.taken += cursor->records;
     unlock(q);
@@ -166,7 +192,7 @@ bool queue_oldest(struct queue *q, int64_t *stamp)
 {
     bool any = false;
     lock(q);
-    if (q->tail < q->head) {
+    if (q->tail < q->shown) {
         struct queue_record record;
         copy_out(q, q->tail, &record, sizeof record);
         *stamp = record.stamp;

@@ -41,6 +41,11 @@ void queue_free(struct queue *q);
 /* Put one record. Any thread. 0, or -1 when it does not fit now. */
 int queue_put(struct queue *q, uint32_t type, int64_t stamp, const void *bytes, size_t size);
 
+/* For a queue with a single putter: what is put from queue_hold on is seen by the taker at once and together, at
+ * queue_show; until then its room is taken and nothing else of it is to be seen. */
+void queue_hold(struct queue *q);
+void queue_show(struct queue *q);
+
 /* Take the oldest record into `to` of cap bytes. 1: taken, 0: empty. A record larger than cap is a bug of the
  * caller's. One thread. */
 int queue_take(struct queue *q, struct queue_record *record, void *to, size_t cap);

@@ -105,6 +105,41 @@ static void *put_many(void *arg)
     return NULL;
 }
 
+START_TEST(what_is_held_is_seen_together)
+{
+    int wake = eventfd(0, EFD_NONBLOCK);
+    struct queue *q = queue_new(256, wake);
+    ck_assert(q && wake >= 0);
+    struct queue_record r;
+    uint64_t times = 0;
+    int64_t stamp = 0;
+    char to[64];
+    queue_hold(q);
+    ck_assert_int_eq(queue_put(q, 1, 10, "one", 3), 0);
+    ck_assert_int_eq(queue_put(q, 2, 20, "two", 3), 0);
+    struct queue_cursor c = queue_first(q);
+    ck_assert(!queue_oldest(q, &stamp) && !queue_look(q, &c, &r, to, sizeof to) && !queue_take(q, &r, to, sizeof to));
+    ck_assert_int_eq(read(wake, &times, sizeof times), -1);
+    queue_show(q);
+    ck_assert_int_eq(read(wake, &times, sizeof times), sizeof times);
+    ck_assert(queue_oldest(q, &stamp) && stamp == 10);
+    ck_assert(queue_take(q, &r, to, sizeof to) && r.type == 1);
+    ck_assert(queue_take(q, &r, to, sizeof to) && r.type == 2);
+    /* its room is taken all the same, and a refusal is counted */
+    queue_hold(q);
+    char large[200] = {0};
+    ck_assert_int_eq(queue_put(q, 3, 30, large, sizeof large), 0);
+    ck_assert_int_eq(queue_put(q, 4, 40, large, sizeof large), -1);
+    queue_show(q);
+    ck_assert_uint_eq(queue_counts(q).refused, 1);
+    ck_assert_int_eq(queue_put(q, 5, 50, "now", 3), 0);
+    ck_assert_int_eq(queue_take(q, &r, large, sizeof large), 1);
+    ck_assert(queue_take(q, &r, to, sizeof to) && r.type == 5);
+    queue_free(q);
+    close(wake);
+}
+END_TEST
+
 START_TEST(many_put_one_takes)
 {
     int fd = eventfd(0, EFD_NONBLOCK);
@@ -144,6 +179,7 @@ int main(void)
     tcase_add_test(t, records_come_out_as_they_went_in);
     tcase_add_test(t, full_is_an_answer);
     tcase_add_test(t, looking_ahead_keeps_records_until_released);
+    tcase_add_test(t, what_is_held_is_seen_together);
     tcase_add_test(t, many_put_one_takes);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
