@@ -259,6 +259,20 @@ static void check_unattended(const struct assembly *a)
              "Fit one, then add beacon: {device, command} or beacon: true.");
 }
 
+/* A phase that nobody reads can be lost or sag unseen. */
+static void check_phases(const struct assembly *a)
+{
+    const struct raw_channel *channels = a->raw->channels.items;
+    for (int i = 0; i < a->config->bench.channel_count; i++) {
+        const int *signal = a->config->bench.channels[i].signal;
+        int read = (signal[SIG_U1_A] >= 0) + (signal[SIG_U1_B] >= 0) + (signal[SIG_U1_C] >= 0);
+        if (read == 1 || read == 2)
+            assemble_warning(a, &channels[i].at, "signals",
+                             "Read all of u1_a, u1_b, u1_c; for a supply of one phase write u1.",
+                             "%d of the three phases of channel %s are read", read, channels[i].name);
+    }
+}
+
 static void check_listen(const struct assembly *a)
 {
     const struct raw_listen *l = &a->raw->listen;
@@ -276,6 +290,7 @@ void assemble_checks(struct assembly *a)
 {
     struct config *c = a->config;
     check_listen(a);
+    check_phases(a);
     for (int d = 0; d < c->bench.device_count; d++)
         if (c->devices[d].is_load)
             open_time(c, d);

@@ -3,17 +3,15 @@
 #include <math.h>
 #include <string.h>
 
-#include "breaker_heat.h"
 #include "emit.h"
 #include "error.h"
 #include "interlock.h"
 #include "judge.h"
 #include "lead.h"
 #include "load.h"
+#include "preflight_supply.h"
 #include "renewal.h"
 #include "settable_load.h"
-#include "stagger.h"
-#include "supply_seen.h"
 #include "track.h"
 #include "trim.h"
 #include "watchdog.h"
@@ -196,53 +194,12 @@ static enum preflight_result load_path(const struct ask *a)
 
 static enum preflight_result circuit(const struct ask *a)
 {
-    if (a->b->circuit < 0 || a->rq->point.phases == 0)
-        return PREFLIGHT_NOT_ASKED;
-    const struct bench_circuit *c = &a->e->bench.circuits[a->b->circuit];
-    double amps = stagger_supply_a(a->rq, &a->point);
-    if (!(c->breaker.rated_a > 0) || !(amps > 0))
-        return say(a, PREFLIGHT_WARN, "breaker or supply current are not known");
-    double x = a->rq->point.percent_on / 100, multiple = amps / c->breaker.rated_a;
-    double mean = multiple * sqrt(x < 1 ? x : 1);
-    (void)text_format(a->text, REASON_CAP, "%.1f A on-load on a breaker of %.0f A, effective %.0f %%", amps,
-                      c->breaker.rated_a, 100 * mean);
-    /* What earlier runs left in the breaker counts too: at the end of the first on-load part it must not be warmer than
-     * the conventional non-tripping current keeps it (1.13 times rated, IEC 60898-1). */
-    double on_s = a->rq->point.cycle_s * (x < 1 ? x : 1), left = a->e->circuits[a->b->circuit].heat;
-    if (left > 0.05)
-        (void)text_append(a->text, REASON_CAP, "; still %.0f %% warm from earlier runs", 100 * left);
-    bool warm = breaker_heat_after(left, multiple, on_s, BREAKER_TAU_S) > 1.13 * 1.13;
-    return multiple > 1.13 || mean > 1 || warm ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    return preflight_circuit(a->e, a->ch, a->rq, &a->point, a->text);
 }
 
 static enum preflight_result supply_voltage(const struct ask *a)
 {
-    const struct rating_point *p = &a->rq->point;
-    const struct bench_limits *l = &a->e->bench.limits;
-    if (!(p->supply_v > 0) || p->phases == 0)
-        return PREFLIGHT_NOT_ASKED;
-    struct supply_seen seen = supply_now(a->e, a->ch, p);
-    struct phase_look phases = supply_phases_now(a->e, a->ch, p, false);
-    if (isnan(seen.worst))
-        seen.worst = seen.most = supply_nominal_v(a->e, a->ch, p);
-    if (!(seen.most > 0.3 * p->supply_v))
-        return say(a, PREFLIGHT_WARN, "the supply voltage is not seen");
-    if (phases.loss != PHASES_THERE) {
-        supply_phase_text(&phases, a->text, REASON_CAP);
-        return PREFLIGHT_REFUSE;
-    }
-    double off = supply_off_pct(seen.worst, p);
-    if (seen.where == SIG_U1)
-        (void)text_format(a->text, REASON_CAP, "%.0f V, the rating point is for %.0f V (%+.1f %%)", seen.worst,
-                          p->supply_v, off);
-    else
-        (void)text_format(a->text, REASON_CAP,
-                          "%.0f V in the mean, the phase farthest off (%s) at %.0f V; the rating point is for %.0f V "
-                          "(%+.1f %%)",
-                          seen.mean, signal_kind_name(seen.where), seen.worst, p->supply_v, off);
-    if (off > l->u1_open_pct || off < -l->u1_open_pct)
-        return PREFLIGHT_REFUSE;
-    return off > l->u1_void_pct || off < -l->u1_void_pct ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    return preflight_supply(a->e, a->ch, a->rq, a->text);
 }
 
 static enum preflight_result meters(const struct ask *a)

@@ -89,6 +89,8 @@ static void deviation_figures(const struct run_data *d, enum deviation bit, char
         break;
     case HARSH_SUPPLY:
         paper_figure(seen, CELL_CAP, v->supply_v, 1, "V");
+        if (fabs(v->supply_v - q->supply_v) <= q->supply_v * d->bench->limits.u1_void_pct / 100)
+            (void)text_append(seen, CELL_CAP, ", one phase farther off");
         paper_figure(wanted, CELL_CAP, q->supply_v, 0, "V");
         break;
     }

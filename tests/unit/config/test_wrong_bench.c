@@ -219,6 +219,8 @@ static const struct mistake mistakes[] = {
      "step 1 (0.16 ohm) takes 12.1 kW at 44 V, but is rated for 6 kW", "highest_u2"},
     {"u2: {device: bank, point: a_voltage, uncertainty: {of_reading: 0.5 %, kind: expanded, k: 2}}",
      "u2: {device: @bank, point: a_voltage}", W, "no uncertainty", "certificate"},
+    {"      i2: {device: bank", "      @u1_a: {device: meter, point: voltage}\n      i2: {device: bank", W,
+     "1 of the three phases", "u1_b"},
     {"u1: {device: meter, point: voltage, refresh: 500 ms}", "u1: @{device: meter, point: voltage, refresh: 20 s}", W,
      "counts as lost after 30 s, but there is a new value only each 20 s", "stale_after"},
     {"watchdog_time: 5 s", "watchdog_time: @1.5 s", W, "shorter than two beats", "twice"},
