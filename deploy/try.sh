@@ -93,6 +93,15 @@ begin() { # channel unit point procedure options...
     $soakbench run start "$channel" --unit "$unit" --point "$point" --procedure "$procedure" "$@" --who "R. Tern" \
         --confirm-setup --accept "$accept" --json | number_of
 }
+begun() { # run number... as begin gave them
+    for number in "$@"; do
+        [ -z "$number" ] || continue
+        grep -E 'interlock|link|lost' daemon.log | tail -n 5 >&2 || true
+        echo "A run could not begin. Bench time runs 180 times as fast here: a computer that is busy with other things for" >&2
+        echo "a third of a second looks like a meter that was silent for a minute. Try again when it is quieter." >&2
+        exit 1
+    done
+}
 judge() { # run...
     for run in "$@"; do
         # The exit status carries the verdict: 3 not-met and 4 undecided are results here, not failures.
@@ -140,12 +149,14 @@ a=$(begin A HQ-0147 1 proof --start cold)
 b=$(begin B HQ-0152 1 proof --start cold)
 c=$(begin C HQ-0163 1 proof --start cold)
 d=$(begin D HQ-0171 1 proof --start cold)
+begun "$a" "$b" "$c" "$d"
 judge "$a" "$b" "$c" "$d"
 
 echo "Then the soak to equilibrium, which it does not see. About half a minute ..."
 a=$(begin A HQ-0147 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 b=$(begin B HQ-0152 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
 d=$(begin D HQ-0171 1 soak --to-equilibrium --soak-cap "4 h" --start warm)
+begun "$b" "$d" "$a"
 judge "$b" "$d" "$a"
 sed -n '/cycle\|shutoff\|reset\|Verdict/p' "watch-$b.log" | sed 's/^/  HQ-0152  /'
 
@@ -153,6 +164,7 @@ echo
 echo "The quick check of a returned unit (screen), and how far past its rating the cut-out unit goes (to-cutout):"
 s=$(begin A HQ-0147 1 screen --start warm)
 t=$(begin B HQ-0152 1 to-cutout --cap "30 min" --repeats 1 --start warm --consent-past-rating)
+begun "$s" "$t"
 judge "$s" "$t"
 
 echo

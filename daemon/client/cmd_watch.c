@@ -18,6 +18,7 @@ struct watch {
     int64_t run_no, last_row;
     int drawn_lines; /* of the block that is redrawn */
     int missing;     /* polls in which the record did not know the run yet */
+    int unjudged;    /* ... in which it had ended without a verdict */
     bool have_limits;
     struct bench_limits limits; /* bands of this bench */
     char last_state[64];
@@ -105,7 +106,7 @@ static void plain_line(struct watch *w, const json_t *channel, const char *utc)
     (void)text_copy(w->last_state, sizeof w->last_state, state);
     value_text(i2, sizeof i2, channel, "i2", 1);
     value_text(u2, sizeof u2, channel, "u2", 2);
-    fprintf(w->client->screen.out, "%.10s %.8s  %-14s  %s, I2 %s, U2 %s\n", utc, utc[0] ? utc + 11 : "", "now", state,
+    fprintf(w->client->screen.out, "%.10s %.8s  %-15s  %s, I2 %s, U2 %s\n", utc, utc[0] ? utc + 11 : "", "now", state,
             i2, u2);
     fflush(w->client->screen.out);
 }
@@ -150,12 +151,12 @@ static void print_event(const struct screen *s, const json_t *event)
         print_duration(at_rated, sizeof at_rated, event_value(event, 0));
         (void)text_format(text, sizeof text, "the unit came back %s after the shutoff", at_rated);
     }
-    fprintf(s->out, "%.10s %.8s  %-14s  ", get_word(event, "utc"),
+    fprintf(s->out, "%.10s %.8s  %-15s  ", get_word(event, "utc"),
             get_word(event, "utc") + (get_word(event, "utc")[0] ? 11 : 0), get_word(event, "kind"));
     struct screen narrower = *s;
     if (narrower.width > 80)
-        narrower.width -= 37;
-    print_wrapped(&narrower, 37, text);
+        narrower.width -= 38;
+    print_wrapped(&narrower, 38, text);
 }
 
 static int print_new_events(struct watch *w)
@@ -204,7 +205,10 @@ static int look_for_end(struct watch *w, json_t **detail)
         if (++w->missing > MISSING_MAX)
             status = client_refused(c, answer);
     } else if (!json_is_null(json_object_get(run, "ended")) || get_flag(run, "interrupted")) {
-        *detail = json_incref((json_t *)result);
+        /* The end of a run may be on disk a moment before its verdict. */
+        bool judged = json_is_object(json_object_get(run, "judgement"));
+        if (judged || ++w->unjudged > MISSING_MAX)
+            *detail = json_incref((json_t *)result);
     }
     json_decref(answer);
     return status;
