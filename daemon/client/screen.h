@@ -31,7 +31,8 @@ int text_width(const char *text);
 void print_wrapped(const struct screen *s, int indent, const char *text);
 
 /* A table: columns get the width they need; when that is more than the screen has, columns marked loose wrap at spaces
- * and, when nothing else helps, the widest are cut. */
+ * and, when nothing else helps, the widest are cut. A loose last column that would get too little room goes below its
+ * row, over the whole width. */
 enum { TABLE_COLUMNS_MAX = 16 };
 
 struct column {

@@ -5,11 +5,12 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { GAP = 2, CELL_CAP = 512, LOOSE_LEAST = 14, CUT_LEAST = 4 };
+enum { GAP = 2, CELL_CAP = 512, LOOSE_LEAST = 14, CUT_LEAST = 4, TAIL_LEAST = 32, TAIL_INDENT = 5 };
 
 struct table {
     struct column columns[TABLE_COLUMNS_MAX];
     int column_count;
+    int shown; /* columns side by side; the one after them, if any, goes below its row */
     char **cells;
     size_t cell_count, cell_cap;
 };
@@ -22,7 +23,7 @@ struct table *table_new(const struct column *columns, int count)
         return NULL;
     }
     memcpy(t->columns, columns, (size_t)count * sizeof *columns);
-    t->column_count = count;
+    t->column_count = t->shown = count;
     return t;
 }
 
@@ -76,8 +77,8 @@ static void natural_widths(const struct table *t, int *widths)
 
 static int total(const struct table *t, const int *widths)
 {
-    int sum = GAP * (t->column_count - 1);
-    for (int c = 0; c < t->column_count; c++)
+    int sum = GAP * (t->shown - 1);
+    for (int c = 0; c < t->shown; c++)
         sum += widths[c];
     return sum;
 }
@@ -107,7 +108,7 @@ static void fit_widths(const struct table *t, int *widths, int screen_width)
     for (int pass = 0; pass < 3; pass++) {
         while (total(t, widths) > screen_width) {
             int widest = -1;
-            for (int c = 0; c < t->column_count; c++) {
+            for (int c = 0; c < t->shown; c++) {
                 int least = pass == 0 ? words[c] : pass == 1 ? LOOSE_LEAST : CUT_LEAST;
                 if ((pass == 2 || t->columns[c].loose) && widths[c] > least &&
                     (widest < 0 || widths[c] > widths[widest]))
@@ -185,12 +186,12 @@ static void print_row(const struct table *t, const struct screen *s, const int *
 {
     const char *left[TABLE_COLUMNS_MAX];
     bool more = true;
-    for (int c = 0; c < t->column_count; c++)
+    for (int c = 0; c < t->shown; c++)
         left[c] = cells[c];
     while (more) {
         struct line l = {.screen = s};
         more = false;
-        for (int c = 0; c < t->column_count; c++) {
+        for (int c = 0; c < t->shown; c++) {
             enum tone tone = t->columns[c].toned ? tone_of(cells[c]) : TONE_PLAIN;
             left[c] = put_piece(t, &l, c, widths[c], left[c], tone);
             more = more || left[c][0];
@@ -203,12 +204,12 @@ static void print_row(const struct table *t, const struct screen *s, const int *
 static void print_heads(const struct table *t, const struct screen *s, const int *widths)
 {
     bool any = false;
-    for (int c = 0; c < t->column_count; c++)
+    for (int c = 0; c < t->shown; c++)
         any = any || t->columns[c].head[0];
     if (!any)
         return;
     struct line l = {.screen = s};
-    for (int c = 0; c < t->column_count; c++) {
+    for (int c = 0; c < t->shown; c++) {
         const struct column *col = &t->columns[c];
         size_t size = fitting_bytes(col->head, widths[c], false);
         int pad = widths[c] - columns_in(col->head, size);
@@ -219,15 +220,44 @@ static void print_heads(const struct table *t, const struct screen *s, const int
     fputc('\n', s->out);
 }
 
+/* Sentences in the last column make a poor sight in what a narrow screen leaves them. */
+static bool needs_tail(const struct table *t, const int *natural, int screen_width)
+{
+    int words[TABLE_COLUMNS_MAX], last = t->column_count - 1, left = screen_width - GAP * last;
+    if (last < 1 || !t->columns[last].loose || total(t, natural) <= screen_width)
+        return false;
+    word_widths(t, words);
+    for (int c = 0; c < last; c++)
+        left -= t->columns[c].loose ? words[c] : natural[c];
+    return left < TAIL_LEAST && natural[last] > left;
+}
+
+static void print_tail(const struct screen *s, const char *text)
+{
+    while (*text) {
+        size_t size = fitting_bytes(text, s->width - TAIL_INDENT, true);
+        fprintf(s->out, "%*s%.*s\n", TAIL_INDENT, "", (int)size, text);
+        text += size;
+        while (*text == ' ')
+            text++;
+    }
+}
+
 void table_print(const struct table *t, const struct screen *s)
 {
     int widths[TABLE_COLUMNS_MAX];
     if (!t)
         return;
     natural_widths(t, widths);
+    struct table view = *t;
+    if (s->width && needs_tail(t, widths, s->width))
+        view.shown--;
     if (s->width)
-        fit_widths(t, widths, s->width);
-    print_heads(t, s, widths);
-    for (size_t i = 0; i + (size_t)t->column_count <= t->cell_count; i += (size_t)t->column_count)
-        print_row(t, s, widths, t->cells + i);
+        fit_widths(&view, widths, s->width);
+    print_heads(&view, s, widths);
+    for (size_t i = 0; i + (size_t)t->column_count <= t->cell_count; i += (size_t)t->column_count) {
+        print_row(&view, s, widths, t->cells + i);
+        if (view.shown < t->column_count)
+            print_tail(s, t->cells[i + (size_t)view.shown]);
+    }
 }

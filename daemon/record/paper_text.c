@@ -75,5 +75,4 @@ void paper_measured_supply(char *to, size_t cap, const struct run_data *d, doubl
     /* One meter reads all three: their errors go the same way. */
     double root = sqrt(3);
     append_expanded(to, cap, root * uncertainty_expanded(&phase->uncertainty, value / root), 1, "V");
-    (void)text_append(to, cap, ", line to line");
 }

@@ -160,7 +160,7 @@ static void format_time(char *to, size_t cap, double t_s, double step_s)
 {
     bool negative = t_s < 0;
     long t = (long)llround(fabs(t_s));
-    if (step_s < 60)
+    if (step_s < 600)
         (void)text_format(to, cap, "%s%ld:%02ld", negative ? "-" : "", t / 60, t % 60);
     else
         (void)text_format(to, cap, "%s%ld:%02ld", negative ? "-" : "", t / 3600, t / 60 % 60);
@@ -199,7 +199,8 @@ static void draw_time_axis(cairo_t *cr, const struct frame *f, bool labels)
         }
     }
     if (labels)
-        text_draw(cr, f->x + f->width / 2, f->y + f->height + 14, step < 60 ? "min:s since start" : "h:min since start",
+        text_draw(cr, f->x + f->width / 2, f->y + f->height + 14,
+                  step < 600 ? "min:s since start" : "h:min since start",
                   (struct text_style){.size = 7.5, .anchor = ANCHOR_CENTRE});
 }
 

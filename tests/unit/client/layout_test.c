@@ -180,6 +180,27 @@ START_TEST(test_table_fits)
 }
 END_TEST
 
+/* A sentence gets a line of its own rather than a column of a few letters; words stay whole. */
+START_TEST(test_a_sentence_goes_below_its_row)
+{
+    static struct capture c;
+    struct screen s;
+    struct table *t = sample_table();
+    capture_begin(&c, &s, 50);
+    table_print(t, &s);
+    capture_end(&c);
+    table_free(t);
+    ck_assert_msg(strstr(c.text, "undecided\n     the supply was lost after 2.1 min") != NULL, "%s", c.text);
+    ck_assert_msg(strstr(c.text, "met\n     held twice\n") != NULL, "%s", c.text);
+    t = sample_table();
+    capture_begin(&c, &s, 90);
+    table_print(t, &s);
+    capture_end(&c);
+    table_free(t);
+    ck_assert_msg(strstr(c.text, "undecided  the supply was lost") != NULL, "%s", c.text);
+}
+END_TEST
+
 START_TEST(test_table_without_limit_keeps_lines_whole)
 {
     static struct capture c;
@@ -267,6 +288,7 @@ int main(void)
     tcase_add_test(t, test_values);
     tcase_add_test(t, test_table_is_sound);
     tcase_add_test(t, test_table_fits);
+    tcase_add_test(t, test_a_sentence_goes_below_its_row);
     tcase_add_test(t, test_table_without_limit_keeps_lines_whole);
     tcase_add_test(t, test_wrapping);
     tcase_add_test(t, test_colours);
