@@ -70,6 +70,10 @@ const struct scene scenes[] = {
      .events = {"{do: sense-off, meter: bank/A.u2}"}},
     {"current sensor off", CAUSE_NONE, .tells = "current sensor", .act = ACT_EVENT,
      .events = {"{do: sense-off, meter: bank/A.i2}"}},
+    {"cut-out, engine idles down", CAUSE_THERMAL_CUTOUT, .unit = SCENE_ENGINE, .cuts_out = true,
+     .habits = "    engine: {rated_rpm: 1500, idle_rpm: 900, idle_after_s: 8, speed_up_s: 1}\n"},
+    {"lift start, believes that it touches", CAUSE_NONE, .tells = "reached",
+     .habits = "    lift: {current_a: 20, release_v: 10}\n"},
 };
 
 const int scene_count = (int)(sizeof scenes / sizeof scenes[0]);

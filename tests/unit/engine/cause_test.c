@@ -53,7 +53,8 @@ static int look(void *ctx, const struct journal_event *je)
         o->last_confidence = e->values[1];
         memcpy(o->evidence, e->text, sizeof o->evidence);
     }
-    bool speaks = e->kind == EVENT_OUTPUT_REDUCED || e->kind == EVENT_METER_DOUBT || e->kind == EVENT_FINDING;
+    bool speaks = e->kind == EVENT_OUTPUT_REDUCED || e->kind == EVENT_METER_DOUBT || e->kind == EVENT_FINDING ||
+                  e->kind == EVENT_NEVER_REACHED;
     if (speaks && o->tells && strstr(e->text, o->tells))
         o->told = true;
     if (speaks && !o->evidence[0])
