@@ -57,6 +57,7 @@ static const char *const type_words[] = {"bit", "i16", "u16", "i32", "u32", "i64
 static const char *const order_words[] = {"abcd", "cdab", "badc", "dcba"};
 static const char *const access_words[] = {"read", "write"};
 static const char *const beat_words[] = {"counter", "toggle"};
+static const char *const power_up_words[] = {"count", "uptime"};
 static const char *const line_end_words[] = {"crlf", "lf", "cr"};
 static const char *const urgency_words[] = {"all", "urgent"};
 
@@ -85,6 +86,7 @@ WORD_SET(choice_value_types, type_words)
 WORD_SET(choice_word_orders, order_words)
 WORD_SET(choice_accesses, access_words)
 WORD_SET(choice_beat_kinds, beat_words)
+WORD_SET(choice_power_up_kinds, power_up_words)
 WORD_SET(choice_line_ends, line_end_words)
 WORD_SET(choice_urgencies, urgency_words)
 MODEL_SET(choice_load_kinds, enum load_kind, LOAD_KIND_COUNT_, load_kind_name)

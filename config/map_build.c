@@ -111,6 +111,16 @@ static void build_keep_out(const struct raw_map *raw, struct device_map *map, st
     }
 }
 
+static enum power_up_kind power_up_kind_of(const struct raw_map *raw, const struct device_map *map)
+{
+    if (map->power_up_point < 0)
+        return POWER_UP_UNKNOWN;
+    for (int i = 0; i < map->point_count; i++)
+        if (strcmp(map->points[i].name, "power_up_clear") == 0 && map->points[i].writable)
+            return POWER_UP_MARK;
+    return raw->power_up_kind == 1 ? POWER_UP_UPTIME : POWER_UP_COUNT;
+}
+
 static void build_identity(const struct raw_map *raw, struct device_map *map, struct problems *problems)
 {
     const struct raw_point_value *items = raw->identity.items;
@@ -123,6 +133,7 @@ static void build_identity(const struct raw_map *raw, struct device_map *map, st
     map->rate_point = point_of_key(map, &raw->at, "rate", raw->rate, problems);
     map->epoch_point = point_of_key(map, &raw->at, "epoch", raw->epoch, problems);
     map->power_up_point = point_of_key(map, &raw->at, "power_up", raw->power_up, problems);
+    map->power_up_kind = power_up_kind_of(raw, map);
 }
 
 static void build_controller(const struct raw_map *raw, struct device_map *map, struct problems *problems)

@@ -265,6 +265,7 @@ struct raw_map {
     struct device_map map; /* all that needs no resolving */
     int protocol, order;
     struct list points, keep_out, identity, listen;
+    int power_up_kind;
     char virtual_point[NAME_CAP], rate[NAME_CAP], epoch[NAME_CAP], power_up[NAME_CAP], watchdog[NAME_CAP];
     struct raw_point_value drop_all;
     struct raw_beat beat;

@@ -222,7 +222,13 @@ static const struct field map_fields[] = {
     {"rate", FIELD_NAME, AT(struct raw_map, rate), .help = "Point with the rate of a virtual device's clock."},
     {"epoch", FIELD_NAME, AT(struct raw_map, epoch),
      .help = "Point with the epoch of that clock, in seconds since 1970 UTC."},
-    {"power_up", FIELD_NAME, AT(struct raw_map, power_up), .help = "Point that counts the device's power-ups."},
+    {"power_up", FIELD_NAME, AT(struct raw_map, power_up),
+     .help = "Point that tells a restart of the device. Load controllers: without it the proof of the watchdog is void "
+             "whenever the link was lost, and at each start of the daemon."},
+    {"power_up_kind", FIELD_CHOICE, AT(struct raw_map, power_up_kind), .choices = &choice_power_up_kinds,
+     .fallback = "count",
+     .help = "What that point is: a count of starts, or the time since the last. Where the map has a writable point "
+             "power_up_clear it is a mark that stays until that is written 0."},
     {"drop_all", FIELD_OBJECT, AT(struct raw_map, drop_all), .flags = HIDDEN, .object = &drop_object,
      .help = "Load controllers: opens everything."},
     {"beat", FIELD_OBJECT, AT(struct raw_map, beat), .flags = HIDDEN, .object = &beat_object,

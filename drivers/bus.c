@@ -106,7 +106,7 @@ static int init_device(struct bus *bus, struct device *dev, const struct bus_set
     if (dev->answer_ns <= 0)
         dev->answer_ns = INT64_C(500000000);
     dev->limits = block_limits_of(dev->map);
-    dev->power_up = dev->setup.power_up_seen;
+    dev->power_up = NAN;
     dev->pause_ns = PAUSE_FIRST_NS;
     for (int i = 0; i < POINTS_MAX; i++)
         dev->latest[i] = NAN;
@@ -326,6 +326,9 @@ static void complete(struct bus *bus, struct job *job, struct outcome *out, int6
     case JOB_STEP:
         device_step_done(bus, job, out);
         break;
+    case JOB_MARK:
+        device_mark_done(bus, dev, out);
+        break;
     case JOB_LISTEN:
         bus_probe_heard(bus, dev, out);
         bus_listen_done(bus, job, out);
@@ -358,6 +361,9 @@ static void perform(struct bus *bus, struct job *job, struct outcome *out)
         break;
     case JOB_STEP:
         device_step(bus, dev, out);
+        break;
+    case JOB_MARK:
+        device_mark_run(bus, dev, out);
         break;
     case JOB_LISTEN:
         bus_probe_listen(bus, dev, out);

@@ -12,7 +12,9 @@
  *
  * A load device is connected in this order: identity read and compared; what it says about being virtual handed to the
  * sink, which may refuse it; drop-all written and confirmed, the first write of all; the watchdog's limit written and
- * read back; link up. A device that fails is asked again after a growing pause, and does not hold up the others. */
+ * read back; link up. Where the device marks a restart until the mark is taken off, that waits for BEAT_START, which
+ * the engine sends after a proof of the watchdog: until then nobody can forget that there was none, whatever happens to
+ * the daemon. A device that fails is asked again after a growing pause, and does not hold up the others. */
 #ifndef BUS_H
 #define BUS_H
 
@@ -76,7 +78,6 @@ struct bus_device {
     struct load_lease *lease;     /* load devices; NULL otherwise. Must outlive the bus */
     int64_t beat_ns;              /* interval of the heartbeat, bench time; 0: no heartbeat */
     int64_t watchdog_ns;          /* limit to write and read back when connecting; 0: leave it alone */
-    double power_up_seen;         /* what power_up read when its watchdog was last proved; NAN: not known */
 };
 
 /* A signal that a point feeds: value = converted * gain + offset. */

@@ -221,6 +221,7 @@ static void switch_beat(struct bus *bus, struct device *dev, const struct comman
             stamp = dev->last_beat_ns;
     } else {
         lease_beat_start(dev->setup.lease);
+        dev->mark_off = dev->mark_stands;
         dev->beats_run = 0;
         if (dev->beat_due_ns != NEVER_NS)
             dev->beat_due_ns = bus_now(bus);

@@ -70,7 +70,16 @@ const char *outcome_text(const struct outcome *out, char *text, size_t cap)
 
 static void emit_link(struct bus *bus, const struct device *dev, bool up, bool power_up, const char *why)
 {
-    struct input_link link = {.device = dev->setup.index, .up = up, .power_up = power_up};
+    int at = dev->map->power_up_point;
+    struct input_link link = {.device = dev->setup.index,
+                              .up = up,
+                              .power_up = power_up,
+                              .tells = dev->map->power_up_kind,
+                              .power_up_value = NAN};
+    if (up && at >= 0 && link.tells == POWER_UP_COUNT)
+        link.power_up_value = dev->latest[at];
+    else if (up && at >= 0 && link.tells == POWER_UP_UPTIME)
+        link.power_up_value = dev->latest[at] * dev->map->points[at].to_base;
     (void)text_copy(link.text, sizeof link.text, why);
     (void)pthread_mutex_lock(&bus->stats_lock);
     struct device_stats *d = &bus->stats.devices[dev - bus->devices];
@@ -292,25 +301,66 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
         dev->protocol->read(bus, dev, &block, out);
         break;
     }
-    case PHASE_CLEAR:
-        dev->protocol->write(bus, dev, dev->clear_point, 0, out);
-        break;
     case PHASE_DOWN:
     case PHASE_UP:
         break;
     }
 }
 
-/* A device tells a restart by a mark that stays until it is taken off, or by a count that differs from the last. */
-static void note_power_up(struct device *dev)
+/* The start of the device by its uptime, bench time in s. */
+static double started_s(const struct bus *bus, const struct device *dev, double uptime)
+{
+    const struct map_point *point = &dev->map->points[dev->map->power_up_point];
+    return (double)bus_now(bus) / 1e9 - uptime * point->to_base;
+}
+
+/* Its clock need not agree with ours: 2 s, and a thousandth of what it counted. */
+static bool started_later(const struct bus *bus, const struct device *dev, double now)
+{
+    double start = started_s(bus, dev, now);
+    return !(start <= dev->power_up + 2 + 1e-3 * ((double)bus_now(bus) / 1e9 - dev->power_up));
+}
+
+/* Does what was read tell that the device restarted since it was last looked at? */
+bool device_restart_seen(const struct bus *bus, const struct device *dev, double now)
+{
+    switch (dev->map->power_up_kind) {
+    case POWER_UP_MARK:
+        return now != 0 && !dev->mark_stands;
+    case POWER_UP_COUNT:
+        return !isnan(dev->power_up) && now != dev->power_up;
+    case POWER_UP_UPTIME:
+        return !isnan(dev->power_up) && started_later(bus, dev, now);
+    default:
+        return false;
+    }
+}
+
+/* At each connection, after the identity was read. A mark stays on until what it says is on record: see bus.h. */
+static void note_power_up(const struct bus *bus, struct device *dev)
 {
     int at = dev->map->power_up_point;
     double now = at >= 0 ? dev->latest[at] : NAN;
-    if (at < 0)
-        return;
-    if (dev->clear_point >= 0 ? now != 0 : !(now == dev->power_up))
-        dev->power_up_seen = true;
-    dev->power_up = now;
+    bool marked = dev->map->power_up_kind == POWER_UP_MARK && now != 0;
+    dev->power_up_seen = dev->power_up_seen || marked || device_restart_seen(bus, dev, now);
+    dev->mark_stands = marked;
+    dev->mark_off = false;
+    dev->power_up = dev->map->power_up_kind == POWER_UP_UPTIME ? started_s(bus, dev, now) : now;
+}
+
+void device_mark_run(struct bus *bus, struct device *dev, struct outcome *out)
+{
+    dev->protocol->write(bus, dev, dev->clear_point, 0, out);
+}
+
+void device_mark_done(struct bus *bus, struct device *dev, const struct outcome *out)
+{
+    if (out->error == BUS_OK) {
+        dev->latest[dev->map->power_up_point] = 0;
+        dev->mark_stands = dev->mark_off = false;
+    }
+    dev->mark_off_real_ns = bus_real(bus) + PAUSE_LOAD_NS;
+    (void)device_transaction_failed(bus, dev, out);
 }
 
 static void device_up(struct bus *bus, struct device *dev)
@@ -363,21 +413,13 @@ static void after_identity(struct bus *bus, struct device *dev)
         return;
     }
     dev->trusted = true;
-    note_power_up(dev);
+    note_power_up(bus, dev);
     dev->step = 0;
     dev->step_again_real_ns = 0;
     if (dev->setup.lease == NULL)
         device_up(bus, dev);
     else
         dev->phase = PHASE_DROP;
-}
-
-static void after_watchdog(struct bus *bus, struct device *dev)
-{
-    if (dev->clear_point >= 0 && dev->power_up_seen)
-        dev->phase = PHASE_CLEAR;
-    else
-        device_up(bus, dev);
 }
 
 static void after_drop(struct bus *bus, struct device *dev, const struct job *job)
@@ -390,7 +432,7 @@ static void after_drop(struct bus *bus, struct device *dev, const struct job *jo
     if (dev->map->watchdog_point >= 0 && dev->setup.watchdog_ns > 0)
         dev->phase = PHASE_WATCHDOG_WRITE;
     else
-        after_watchdog(bus, dev);
+        device_up(bus, dev);
 }
 
 static void after_watchdog_read(struct bus *bus, struct device *dev)
@@ -405,18 +447,14 @@ static void after_watchdog_read(struct bus *bus, struct device *dev)
         device_lost(bus, dev, why);
         return;
     }
-    after_watchdog(bus, dev);
+    device_up(bus, dev);
 }
 
 static void step_failed(struct bus *bus, struct device *dev, const struct outcome *out)
 {
-    static const char *const doing[] = {"",
-                                        "reading its identity",
-                                        "dropping its load",
-                                        "writing its watchdog's limit",
-                                        "reading its watchdog's limit",
-                                        "taking off its mark of a restart",
-                                        ""};
+    static const char *const doing[] = {
+        "", "reading its identity", "dropping its load", "writing its watchdog's limit", "reading its watchdog's limit",
+        ""};
     char what[TEXT_CAP], why[TEXT_CAP];
     (void)text_format(why, sizeof why, "%s: %.200s", doing[dev->phase], outcome_text(out, what, sizeof what));
     if (!device_transaction_failed(bus, dev, out))
@@ -464,10 +502,6 @@ void device_step_done(struct bus *bus, struct job *job, struct outcome *out)
         break;
     case PHASE_WATCHDOG_READ:
         after_watchdog_read(bus, dev);
-        break;
-    case PHASE_CLEAR:
-        dev->latest[dev->map->power_up_point] = 0;
-        device_up(bus, dev);
         break;
     case PHASE_DOWN:
     case PHASE_UP:

@@ -27,15 +27,7 @@ enum {
 #define LISTEN_PATIENCE_NS INT64_C(10000000000)
 #define NEVER_NS INT64_MAX
 
-enum phase {
-    PHASE_DOWN,
-    PHASE_IDENTITY,
-    PHASE_DROP,
-    PHASE_WATCHDOG_WRITE,
-    PHASE_WATCHDOG_READ,
-    PHASE_CLEAR, /* of the mark that the device restarted */
-    PHASE_UP
-};
+enum phase { PHASE_DOWN, PHASE_IDENTITY, PHASE_DROP, PHASE_WATCHDOG_WRITE, PHASE_WATCHDOG_READ, PHASE_UP };
 
 /* A point's value from one transaction, in the map's unit. */
 struct sample {
@@ -89,9 +81,12 @@ struct device {
     int misses;
     int64_t next_try_real_ns, pause_ns, last_try_real_ns;
     double latest[POINTS_MAX]; /* last good value in the map's unit, NAN */
-    int clear_point;           /* takes the mark of a restart off; -1: the map has none, power_up counts then */
+    int clear_point;           /* takes the mark of a restart off; -1: the map has none */
     bool power_up_seen;        /* this connection began after a restart */
-    double power_up;
+    bool mark_stands;          /* the mark is known and not taken off yet */
+    bool mark_off;             /* it may be: what it says is on record */
+    int64_t mark_off_real_ns;  /* not before */
+    double power_up;           /* count as last read, or bench time (s) of the start by its uptime; NAN */
 
     int drop_count;
     struct drop_write drops[DROP_WRITES_MAX];
@@ -127,7 +122,18 @@ struct protocol {
 extern const struct protocol modbus_protocol;
 extern const struct protocol text_protocol;
 
-enum job_kind { JOB_NONE, JOB_OPEN, JOB_DROP, JOB_COMMAND, JOB_BEAT, JOB_STEP, JOB_LISTEN, JOB_POLL, JOB_PROBE };
+enum job_kind {
+    JOB_NONE,
+    JOB_OPEN,
+    JOB_DROP,
+    JOB_COMMAND,
+    JOB_BEAT,
+    JOB_STEP,
+    JOB_MARK,
+    JOB_LISTEN,
+    JOB_POLL,
+    JOB_PROBE
+};
 
 struct waiting {
     struct command command;
@@ -217,6 +223,9 @@ void device_step_done(struct bus *bus, struct job *job, struct outcome *out);
 void device_lost(struct bus *bus, struct device *dev, const char *why);
 void device_restarted(struct bus *bus, struct device *dev);
 void bus_connection_lost(struct bus *bus, const char *why);
+bool device_restart_seen(const struct bus *bus, const struct device *dev, double now);
+void device_mark_run(struct bus *bus, struct device *dev, struct outcome *out);
+void device_mark_done(struct bus *bus, struct device *dev, const struct outcome *out);
 void device_aside_failed(struct bus *bus, const struct device *dev, const struct outcome *out);
 bool device_transaction_failed(struct bus *bus, struct device *dev, const struct outcome *out);
 const char *outcome_text(const struct outcome *out, char *text, size_t cap);

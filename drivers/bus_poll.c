@@ -36,9 +36,7 @@ int device_plan(struct device *dev)
     dev->identity = calloc(count, sizeof *dev->identity);
     if (dev->blocks == NULL || dev->block_due_ns == NULL || dev->identity == NULL)
         return -1;
-    dev->clear_point = map->power_up_point >= 0 ? find_point(map, "power_up_clear") : -1;
-    if (dev->clear_point >= 0 && !map->points[dev->clear_point].writable)
-        dev->clear_point = -1;
+    dev->clear_point = map->power_up_kind == POWER_UP_MARK ? find_point(map, "power_up_clear") : -1;
     for (int i = 0; i < dev->signal_count; i++)
         want(dev, dev->signals[i].point);
     if (dev->is_load)
@@ -212,12 +210,12 @@ static void mark_invalid(const struct block *block, struct outcome *out)
     }
 }
 
-static bool restarted(const struct device *dev)
+static bool restarted(const struct bus *bus, const struct device *dev)
 {
     int at = dev->map->power_up_point;
     if (at < 0 || !dev->is_load || !dev->wanted[at] || isnan(dev->latest[at]))
         return false;
-    return dev->clear_point >= 0 ? dev->latest[at] != 0 : dev->latest[at] != dev->power_up;
+    return device_restart_seen(bus, dev, dev->latest[at]);
 }
 
 void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out)
@@ -238,7 +236,7 @@ void bus_poll_done(struct bus *bus, struct job *job, struct outcome *out)
     emit_samples(bus, dev, out, job->began_ns, job->ended_ns);
     if (device_transaction_failed(bus, dev, out))
         return;
-    if (out->error == BUS_OK && restarted(dev))
+    if (out->error == BUS_OK && restarted(bus, dev))
         device_restarted(bus, dev);
 }
 

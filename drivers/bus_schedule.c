@@ -77,6 +77,8 @@ static void consider_device(struct bus *bus, struct choice *c, struct device *de
     }
     if (dev->beat_due_ns != NEVER_NS)
         consider(c, JOB_BEAT, 4, dev, 0, dev->beat_due_ns, c->quiet_ns);
+    if (dev->mark_off && dev->clear_point >= 0)
+        consider(c, JOB_MARK, 5, dev, 0, bench_of(bus, c, dev->mark_off_real_ns), c->quiet_ns);
     for (int i = 0; i < dev->block_count; i++)
         consider(c, JOB_POLL, 7, dev, i, dev->block_due_ns[i], c->quiet_ns);
     if (dev->protocol->listen != NULL && dev->map->listen_count > 0) {

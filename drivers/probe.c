@@ -183,7 +183,7 @@ static int run(const struct probe *probe, struct bus *bus, struct probe_item *it
 int probe_run(const struct probe *probe, struct probe_item *items, struct error *err)
 {
     struct device_config config = *probe->device;
-    struct bus_device device = {.index = 0, .config = &config, .map = probe->map, .power_up_seen = NAN};
+    struct bus_device device = {.index = 0, .config = &config, .map = probe->map};
     char down[TEXT_CAP] = "cannot be opened";
     struct bus_setup setup = {
         .config = probe->bus,

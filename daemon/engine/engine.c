@@ -100,6 +100,7 @@ static void take_boot(struct engine *e, const struct input_boot *b)
         e->devices[d].proved = b->devices[d].watchdog_proved_utc_ns > 0;
         e->devices[d].proved_utc_ns = b->devices[d].watchdog_proved_utc_ns;
         e->devices[d].proved_took_ns = b->devices[d].watchdog_took_ns;
+        e->devices[d].proved_count = b->devices[d].power_up_count;
     }
     for (int i = 0; i < e->bench.circuit_count && i < b->circuit_count; i++) {
         double away_s = seconds_of(b->utc_ns - b->circuits[i].at_utc_ns);
@@ -141,13 +142,35 @@ static void take_readings(struct engine *e, const struct input_readings *m)
         heat_circuit(e, i);
 }
 
+/* Has the controller kept its supply since its watchdog was proved? Only when it can tell, and does. Clocks differ: an
+ * uptime must reach back well beyond the proof. */
+static bool proof_stands(const struct engine *e, const struct device_state *d, const struct input_link *l)
+{
+    double since_s = seconds_of(utc_of(e, e->now_ns) - d->proved_utc_ns);
+    if (l->power_up)
+        return false;
+    switch (l->tells) {
+    case POWER_UP_MARK:
+        return true;
+    case POWER_UP_COUNT:
+        return l->power_up_value == d->proved_count;
+    case POWER_UP_UPTIME:
+        return l->power_up_value >= since_s * 1.0002 + 5;
+    default:
+        return false;
+    }
+}
+
 static void take_link(struct engine *e, const struct input_link *l)
 {
     if (l->device < 0 || l->device >= e->bench.device_count)
         return;
     struct device_state *d = &e->devices[l->device];
-    if (l->up && l->power_up)
+    bool is_void = l->up && d->proved && !proof_stands(e, d, l);
+    if (is_void)
         d->proved = false;
+    if (l->up)
+        d->count = l->tells == POWER_UP_COUNT ? l->power_up_value : NAN;
     if (l->up) {
         d->lease_expired = d->lost_ns != 0 || d->lease_expired;
         d->lease_until_ns = LONG_AGO_NS;
@@ -163,8 +186,9 @@ static void take_link(struct engine *e, const struct input_link *l)
     struct event *v = emit_event(e, EVENT_LINK, -1);
     v->code = l->up ? 1 : 0;
     v->code2 = l->device;
-    (void)text_format(v->text, sizeof v->text, "%.47s %s%s%.150s", e->bench.devices[l->device].name,
-                      l->up ? "up" : "lost", l->text[0] ? ": " : "", l->text);
+    (void)text_format(v->text, sizeof v->text, "%.47s %s%s%.150s%s", e->bench.devices[l->device].name,
+                      l->up ? "up" : "lost", l->text[0] ? ": " : "", l->text,
+                      is_void ? "; the proof of its watchdog is void" : "");
 }
 
 static void ask(struct engine *e, int ch, enum interlock which, const char *text)

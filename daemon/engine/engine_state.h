@@ -43,7 +43,8 @@ struct device_state {
     int64_t lease_until_ns;
     bool proved;
     int64_t proved_utc_ns, proved_took_ns;
-    int64_t up_ns, lost_ns; /* when the link came and went */
+    double proved_count, count; /* of its power-ups: when it was proved, and at the latest connection; NAN */
+    int64_t up_ns, lost_ns;     /* when the link came and went */
 };
 
 struct bus_state {

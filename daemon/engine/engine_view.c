@@ -153,6 +153,7 @@ void engine_carry(const struct engine *e, struct input_boot *boot)
         boot->devices[d] = (struct carry_device){
             .watchdog_proved_utc_ns = e->devices[d].proved ? e->devices[d].proved_utc_ns : 0,
             .watchdog_took_ns = e->devices[d].proved_took_ns,
+            .power_up_count = e->devices[d].proved_count,
         };
     for (int i = 0; i < e->bench.circuit_count; i++)
         boot->circuits[i] = (struct carry_circuit){

@@ -164,6 +164,7 @@ static void finish(struct engine *e)
     d->proved = p->passed;
     if (p->passed) {
         d->proved_utc_ns = utc_of(e, e->now_ns);
+        d->proved_count = d->count;
         struct event *v = emit_event(e, EVENT_WATCHDOG_PROVED, -1);
         v->code2 = p->device;
         v->value_count = 1;

@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "capacity.h"
+#include "power_up.h"
 #include "quantity.h"
 
 enum { POINTS_MAX = 160, INVALID_MAX = 8, KEEP_OUT_MAX = 16, LISTEN_MAX = 8, TEMPLATE_CAP = 160 };
@@ -90,6 +91,7 @@ struct device_map {
     int identity_points[8];
     double identity_values[8];
     int virtual_point, rate_point, epoch_point, power_up_point; /* -1: the map has none */
+    enum power_up_kind power_up_kind;
     /* load controllers */
     int drop_all_point; /* writing drop_all_value opens every step of every channel; -1 none */
     double drop_all_value;

@@ -32,6 +32,7 @@ static void put_boot(struct writer *w, const struct input_boot *b)
     for (int i = 0; i < b->device_count; i++) {
         put_i64(w, b->devices[i].watchdog_proved_utc_ns);
         put_i64(w, b->devices[i].watchdog_took_ns);
+        put_f64(w, b->devices[i].power_up_count);
     }
     put_u32(w, (uint32_t)b->circuit_count);
     for (int i = 0; i < b->circuit_count; i++) {
@@ -56,6 +57,7 @@ static void get_boot(struct reader *r, struct input_boot *b)
     for (int i = 0; i < b->device_count; i++) {
         b->devices[i].watchdog_proved_utc_ns = get_i64(r);
         b->devices[i].watchdog_took_ns = get_i64(r);
+        b->devices[i].power_up_count = get_f64(r);
     }
     b->circuit_count = (int)get_below(r, CIRCUITS_MAX + 1);
     for (int i = 0; i < b->circuit_count; i++) {
@@ -222,6 +224,8 @@ static void put_body(struct writer *w, const struct input *in)
         put_i32(w, in->u.link.device);
         put_bool(w, in->u.link.up);
         put_bool(w, in->u.link.power_up);
+        put_u32(w, (uint32_t)in->u.link.tells);
+        put_f64(w, in->u.link.power_up_value);
         put_text(w, in->u.link.text);
         break;
     case INPUT_JOURNAL:
@@ -296,6 +300,8 @@ static void get_body(struct reader *r, struct input *in)
         in->u.link.device = get_device_index(r);
         in->u.link.up = get_bool(r);
         in->u.link.power_up = get_bool(r);
+        in->u.link.tells = (enum power_up_kind)get_below(r, POWER_UP_KIND_COUNT_);
+        in->u.link.power_up_value = get_f64(r);
         get_text(r, in->u.link.text, sizeof in->u.link.text);
         break;
     case INPUT_JOURNAL:

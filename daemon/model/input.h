@@ -9,6 +9,7 @@
 
 #include "capacity.h"
 #include "codec.h"
+#include "power_up.h"
 #include "rating.h"
 #include "signals.h"
 #include "verdict.h"
@@ -38,6 +39,7 @@ struct carry_channel {
 struct carry_device {
     int64_t watchdog_proved_utc_ns; /* 0: never, or since a power-up */
     int64_t watchdog_took_ns;
+    double power_up_count; /* of the device when it was proved; NAN: it does not count */
 };
 
 struct carry_circuit {
@@ -151,7 +153,9 @@ struct input_ack {
 struct input_link {
     int32_t device;
     bool up;       /* identity checked, drop confirmed on the wire */
-    bool power_up; /* the device says that it restarted: its watchdog proof is void */
+    bool power_up; /* seen on the bus: the device restarted, its watchdog proof is void */
+    enum power_up_kind tells;
+    double power_up_value; /* its count, or its uptime in s; NAN: neither, or not read */
     char text[TEXT_CAP];
 };
 

@@ -105,8 +105,7 @@ static int collect_devices(struct bus_stage *s)
         *to = (struct bus_device){.index = d,
                                   .config = &c->devices[d],
                                   .map = map,
-                                  .lease = c->bench.devices[d].is_load ? &s->setup.leases[d] : NULL,
-                                  .power_up_seen = NAN};
+                                  .lease = c->bench.devices[d].is_load ? &s->setup.leases[d] : NULL};
         if (c->bench.devices[d].is_load && map->beat_point >= 0)
             to->beat_ns = c->bench.limits.beat_ns;
         if (c->bench.devices[d].has_watchdog && map->watchdog_point >= 0)

@@ -175,6 +175,39 @@ START_TEST(what_does_not_go_together_is_refused)
 }
 END_TEST
 
+static int proofs(struct harness *h)
+{
+    int n = 0;
+    for (int d = 0; d < h->config->bench.device_count; d++)
+        n += h->config->bench.devices[d].is_load && harness_view(h)->devices[d].watchdog_proved;
+    return n;
+}
+
+/* The proofs of the day outlive the daemon, not the controller's own restart, with or without a daemon that sees it. */
+START_TEST(proofs_are_lost_with_the_supply_only)
+{
+    struct harness *h = three_loads();
+    harness_run_for(h, 10 * H_SECOND);
+    ck_assert_int_eq(proofs(h), 0);
+    harness_crash_and_restart(h, 30 * H_SECOND); /* seen once, and not forgotten */
+    harness_run_for(h, 10 * H_SECOND);
+    ck_assert_int_eq(proofs(h), 0);
+    harness_prove_watchdogs(h);
+    ck_assert_int_eq(proofs(h), 3);
+    harness_crash_and_restart(h, H_MINUTE);
+    harness_run_for(h, 10 * H_SECOND);
+    ck_assert_int_eq(proofs(h), 3);
+    harness_happen(h, "{do: power-cycle, device: by-words}");
+    harness_run_for(h, 10 * H_SECOND);
+    ck_assert_int_eq(proofs(h), 2);
+    harness_happen(h, "{do: power-cycle, device: by-ohms}");
+    harness_crash_and_restart(h, H_MINUTE);
+    harness_run_for(h, 10 * H_SECOND);
+    ck_assert_int_eq(proofs(h), 1);
+    harness_free(h);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("three loads");
@@ -184,6 +217,7 @@ int main(void)
     tcase_add_test(t, a_load_set_to_a_current);
     tcase_add_test(t, a_load_controller_that_speaks_words);
     tcase_add_test(t, a_text_controller_that_falls_silent);
+    tcase_add_test(t, proofs_are_lost_with_the_supply_only);
     tcase_add_test(t, what_does_not_go_together_is_refused);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);

@@ -44,7 +44,8 @@ START_TEST(connects_in_order)
     ck_assert_int_eq(f.writes[1].address, 52);
     ck_assert_int_eq(f.writes[1].value, 20);
     ck_assert(!isnan(f.identity.power_up) && isnan(f.identity.rate) && !f.identity.is_virtual);
-    ck_assert(last_link(&f, 0)->power_up); /* never seen before: its proof cannot be trusted */
+    ck_assert_int_eq(last_link(&f, 0)->tells, POWER_UP_COUNT); /* whether the proof stands is for the engine to say */
+    ck_assert_double_eq(last_link(&f, 0)->power_up_value, f.fakes[0].registers[5]);
     fixture_run_for(&f, 5 * SEC);
     ck_assert_int_eq(count_writes(&f, 0, 51), 0); /* dormant lease: no beat */
 }
@@ -518,17 +519,38 @@ START_TEST(a_restart_is_noticed)
 }
 END_TEST
 
-/* A device that marks its restart until the mark is taken off: told once, cleared after the drop, noticed again. */
+static void start_beat(void)
+{
+    struct command c = fixture_command(COMMAND_BEAT_START, -1);
+    c.device = 0;
+    ck_assert_int_eq(bus_post(f.bus, &c), 0);
+    fixture_run_for(&f, SEC);
+}
+
+/* A device that marks its restart until the mark is taken off: told at each connection until the engine has begun the
+ * heartbeat anew after a proof; cleared then, and noticed again. */
 START_TEST(a_mark_of_a_restart_is_taken_off)
 {
     struct map_point *p = &f.maps[0].points[f.maps[0].point_count++];
     *p = f.maps[0].points[0];
     strcpy(p->name, "power_up_clear");
     p->register_ = 5; /* the fake keeps both in one place */
+    f.maps[0].power_up_kind = POWER_UP_MARK;
     f.fakes[0].registers[5] = 1;
     up();
-    ck_assert(last_link(&f, 0)->power_up);
-    ck_assert_int_eq(f.writes[0].address, 50);
+    for (int i = 0; i < 2; i++) {
+        ck_assert(last_link(&f, 0)->up && last_link(&f, 0)->power_up);
+        int inputs = f.input_count;
+        fixture_run_for(&f, 5 * SEC);
+        ck_assert_int_eq(f.fakes[0].registers[5], 1);
+        for (int n = inputs; n < f.input_count; n++)
+            ck_assert_int_ne(f.inputs[n].kind, INPUT_LINK); /* told once */
+        f.fakes[0].mood = FAKE_GONE;
+        ck_assert(fixture_run_up(&f, 0, false));
+        f.fakes[0].mood = FAKE_ANSWERS;
+        ck_assert(fixture_run_up(&f, 0, true));
+    }
+    start_beat();
     ck_assert_int_eq(f.fakes[0].registers[5], 0);
     f.fakes[0].mood = FAKE_GONE;
     ck_assert(fixture_run_up(&f, 0, false));
@@ -538,7 +560,34 @@ START_TEST(a_mark_of_a_restart_is_taken_off)
     f.fakes[0].registers[5] = 1;
     fixture_run_for(&f, SEC);
     ck_assert(last_link(&f, 0)->up && last_link(&f, 0)->power_up);
-    ck_assert_int_eq(f.fakes[0].registers[5], 0);
+}
+END_TEST
+
+/* A device that tells the time since its start: a restart shows whether the link was lost meanwhile or not. */
+START_TEST(an_uptime_tells_of_a_restart)
+{
+    f.maps[0].power_up_kind = POWER_UP_UPTIME;
+    f.fakes[0].registers[5] = 500;
+    up();
+    ck_assert(!last_link(&f, 0)->power_up);
+    ck_assert_double_eq(last_link(&f, 0)->power_up_value, 500);
+    for (int s = 1; s <= 100; s++) {
+        f.fakes[0].registers[5] = (uint16_t)(500 + s);
+        fixture_run_for(&f, SEC);
+    }
+    ck_assert(last_link(&f, 0)->up && !last_link(&f, 0)->power_up);
+    /* Away for longer than it had been on: what it reads is more than before, and yet it restarted. */
+    f.fakes[0].mood = FAKE_GONE;
+    ck_assert(fixture_run_up(&f, 0, false));
+    fixture_run_for(&f, 1000 * SEC);
+    f.fakes[0].registers[5] = 900;
+    f.fakes[0].mood = FAKE_ANSWERS;
+    ck_assert(fixture_run_up(&f, 0, true));
+    ck_assert(last_link(&f, 0)->power_up);
+    f.fakes[0].registers[5] = 3;
+    fixture_run_for(&f, SEC);
+    ck_assert(last_link(&f, 0)->up && last_link(&f, 0)->power_up);
+    ck_assert_double_eq(last_link(&f, 0)->power_up_value, 3);
 }
 END_TEST
 
@@ -767,6 +816,7 @@ int main(void)
     tcase_add_test(tc, a_lost_device_is_told_once);
     tcase_add_test(tc, a_restart_is_noticed);
     tcase_add_test(tc, a_mark_of_a_restart_is_taken_off);
+    tcase_add_test(tc, an_uptime_tells_of_a_restart);
     tcase_add_test(tc, dead_devices_do_not_starve_the_bus);
     tcase_add_test(tc, exceptions_make_a_reading_invalid_but_lose_nothing);
     tcase_add_loop_test(tc, smaller_blocks_after_a_refusal, 0, 2);

@@ -211,6 +211,7 @@ static void make_bank_map(struct device_map *map)
     map->points[map->watchdog_point].scale = 0.1;
     for (int i = steps; i < map->point_count; i++)
         map->points[i].writable = true;
+    map->power_up_kind = POWER_UP_COUNT;
     map->power_up_point = add_point(map, "power_up", TABLE_INPUT, 5, TYPE_U16);
     map->identity_points[0] = add_point(map, "id", TABLE_INPUT, 0, TYPE_U16);
     map->identity_values[0] = 77;
@@ -232,8 +233,7 @@ static void add_device(struct fixture *f, bool load, int64_t poll_ns)
                                         .map = &f->maps[i],
                                         .lease = load ? &f->leases[i] : NULL,
                                         .beat_ns = load ? 500 * MS : 0,
-                                        .watchdog_ns = load ? 2 * SEC : 0,
-                                        .power_up_seen = NAN};
+                                        .watchdog_ns = load ? 2 * SEC : 0};
     f->fake_count++;
     f->setup.device_count++;
 }

@@ -137,7 +137,7 @@ void hazard_clear(struct plant *p)
     plant_input(p, &in);
     if (p->device_down) {
         p->device_down = false;
-        struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true}};
+        struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true, .tells = POWER_UP_MARK}};
         for (int ch = 0; ch < p->bench.channel_count; ch++)
             p->channels[ch].wanted = p->channels[ch].mask = 0;
         plant_input(p, &up);

@@ -284,6 +284,50 @@ START_TEST(a_rule_opens_and_another_flags)
 }
 END_TEST
 
+/* A session that begins with a proof of an earlier one, an hour old, and what the load controller tells when it is
+ * connected. Only a controller that says that it kept its supply keeps the proof (safe side: the bench's own rule). */
+static const struct {
+    struct input_link link;
+    bool kept;
+} reconnections[] = {
+    {{.tells = POWER_UP_UNKNOWN, .power_up_value = NAN}, false},
+    {{.tells = POWER_UP_MARK, .power_up_value = NAN}, true},
+    {{.tells = POWER_UP_MARK, .power_up_value = NAN, .power_up = true}, false},
+    {{.tells = POWER_UP_COUNT, .power_up_value = 12}, true},
+    {{.tells = POWER_UP_COUNT, .power_up_value = 13}, false},
+    {{.tells = POWER_UP_COUNT, .power_up_value = NAN}, false},
+    {{.tells = POWER_UP_COUNT, .power_up_value = 12, .power_up = true}, false},
+    {{.tells = POWER_UP_UPTIME, .power_up_value = 2 * 3600}, true},
+    {{.tells = POWER_UP_UPTIME, .power_up_value = 3600}, false}, /* as old as the proof: cannot be told apart */
+    {{.tells = POWER_UP_UPTIME, .power_up_value = 1800}, false},
+    {{.tells = POWER_UP_UPTIME, .power_up_value = NAN}, false},
+};
+
+START_TEST(a_proof_outlives_what_it_may)
+{
+    struct plant *p = plant_new(1);
+    struct bench_view view;
+    struct input_boot carry = {0};
+    const int64_t hour_ns = INT64_C(3600) * 1000000000;
+    p->engine = engine_new(&p->bench);
+    struct input boot = {.kind = INPUT_BOOT,
+                         .u.boot = {.epoch = 2, .utc_ns = p->utc0_ns, .device_count = p->bench.device_count}};
+    (void)text_copy(boot.u.boot.engine_version, NAME_CAP, engine_version());
+    boot.u.boot.devices[0] = (struct carry_device){
+        .watchdog_proved_utc_ns = p->utc0_ns - hour_ns, .watchdog_took_ns = SEC, .power_up_count = 12};
+    plant_input(p, &boot);
+    struct input link = {.kind = INPUT_LINK, .u.link = reconnections[_i].link};
+    link.u.link.up = true;
+    plant_input(p, &link);
+    engine_view(p->engine, &view);
+    ck_assert_int_eq(view.devices[0].watchdog_proved, reconnections[_i].kept);
+    engine_carry(p->engine, &carry); /* and the next session gets the same */
+    ck_assert_int_eq(carry.devices[0].watchdog_proved_utc_ns > 0, reconnections[_i].kept);
+    ck_assert_double_eq(carry.devices[0].power_up_count, 12);
+    plant_free(p);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("engine interlocks");
@@ -292,6 +336,7 @@ int main(void)
     int hazards;
     (void)hazard_list(&hazards);
     tcase_add_loop_test(t, every_interlock_from_every_state, 0, hazards);
+    tcase_add_loop_test(t, a_proof_outlives_what_it_may, 0, sizeof reconnections / sizeof reconnections[0]);
     tcase_add_test(t, steps_that_close_by_themselves_are_fought);
     tcase_add_test(t, welded_contactor_goes_up_the_ladder);
     tcase_add_test(t, lease_runs_only_while_all_is_well);

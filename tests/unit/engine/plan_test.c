@@ -166,7 +166,7 @@ START_TEST(interruption_needs_a_person)
     p->channels[0].trigger = false;
     p->seq = 0;
     plant_input(p, &boot);
-    struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true}};
+    struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true, .tells = POWER_UP_MARK}};
     plant_input(p, &up);
     plant_run(p, 20);
     ck_assert_int_eq(plant_state(p, 0), STATE_FREE);
@@ -213,7 +213,7 @@ START_TEST(heat_left_in_the_breaker_counts)
         p->engine = engine_new(&p->bench);
         p->seq = 0;
         plant_input(p, &boot);
-        struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true}};
+        struct input up = {.kind = INPUT_LINK, .u.link = {.device = 0, .up = true, .tells = POWER_UP_MARK}};
         plant_input(p, &up);
         plant_run(p, 20);
         struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
