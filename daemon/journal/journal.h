@@ -108,6 +108,9 @@ int journal_put_inspection(struct journal *j, const struct journal_inspection *t
 int journal_put_cursor(struct journal *j, const struct journal_cursor *c, struct error *err);
 int journal_put_set_aside(struct journal *j, const struct journal_set_aside *a, struct error *err);
 
+/* Figures of buses and devices; the oldest go when there are more than LINE_MINUTES_KEPT. */
+int journal_put_lines(struct journal *j, const struct journal_line_minutes *lines, struct error *err);
+
 /* n->id receives the notice's number. */
 int journal_put_notice(struct journal *j, struct journal_notice *n, struct error *err);
 /* Update state, attempts, tried_utc_s and answer of the notice n->id. */

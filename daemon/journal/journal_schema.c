@@ -70,6 +70,14 @@ static const char *const tables[] = {
     "CREATE INDEX seal_by_run ON seals(run_no, batch)",
 };
 
+/* Nothing is judged by it and no digest covers it: made where it is missing, whatever the version. */
+static const char line_table[] =
+    "CREATE TABLE IF NOT EXISTS line_minutes(id INTEGER PRIMARY KEY, utc_s INTEGER, seconds REAL, bus TEXT, device "
+    "TEXT,"
+    " transactions INTEGER, timeouts INTEGER, bad_checksums INTEGER, bad_answers INTEGER, wrong_servers INTEGER,"
+    " exceptions INTEGER, links_lost INTEGER, not_sent INTEGER, losses INTEGER, polls_missed INTEGER, p50_ms REAL,"
+    " p99_ms REAL, longest_ms REAL, busy_pct REAL, line_pct REAL)";
+
 static const char *const views[][2] = {
     {"events",
      "SELECT e.row, e.epoch, e.id, c.name AS channel, e.run_no, r.serial AS unit, k.name AS kind, e.utc_us, e.store_ms,"
@@ -387,6 +395,8 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
         rc = make_later_tables(db, err);
     if (rc == 0 && older)
         rc = set_version(db, err);
+    if (rc == 0)
+        rc = sql_exec(db, line_table, err);
     int added = rc == 0 ? add_columns(db, err) : -1;
     if (added < 0 || ((older || added > 0) && make_views(db, err) != 0) || fill_code_names(db, err) != 0)
         rc = -1;

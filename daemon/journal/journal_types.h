@@ -186,6 +186,27 @@ struct journal_set_aside {
     char line[2048]; /* cut at this length */
 };
 
+/* What a bus (device empty) or a device on it did in a minute: counts of that minute, times of answered transactions.
+ * NAN: there is no such figure. */
+struct journal_line_minute {
+    int64_t utc_s;  /* end of the minute, by the bench's clock */
+    double seconds; /* real time that it spans */
+    char bus[NAME_CAP], device[NAME_CAP];
+    int64_t transactions, timeouts, bad_checksums, bad_answers, wrong_servers, exceptions, links_lost, not_sent;
+    int64_t losses; /* of a device; of a bus: connections that could not be made */
+    int64_t polls_missed;
+    double p50_ms, p99_ms, longest_ms;
+    double busy_pct; /* of the bus: time inside transactions */
+    double line_pct; /* of a serial line: theoretical time of all frames and gaps */
+};
+
+enum { LINE_MINUTES_MAX = 24, LINE_MINUTES_KEPT = 100000 };
+
+struct journal_line_minutes {
+    int count;
+    struct journal_line_minute rows[LINE_MINUTES_MAX];
+};
+
 enum notice_state { NOTICE_PENDING, NOTICE_DELIVERED, NOTICE_FAILED, NOTICE_STATE_COUNT_ };
 
 /* A message to somebody, kept until it is delivered. */

@@ -203,6 +203,47 @@ int journal_put_set_aside(struct journal *j, const struct journal_set_aside *a, 
                         bind_set_aside, a, "journal: line set aside", err);
 }
 
+static void bind_kept(sqlite3_stmt *st, const void *ctx)
+{
+    const int64_t *kept = ctx;
+    sql_bind_int(st, 1, *kept);
+}
+
+static void bind_line(sqlite3_stmt *st, const void *ctx)
+{
+    const struct journal_line_minute *m = ctx;
+    const int64_t counts[] = {m->transactions, m->timeouts,   m->bad_checksums, m->bad_answers, m->wrong_servers,
+                              m->exceptions,   m->links_lost, m->not_sent,      m->losses,      m->polls_missed};
+    const double figures[] = {m->p50_ms, m->p99_ms, m->longest_ms, m->busy_pct, m->line_pct};
+    int at = 1;
+    sql_bind_int(st, at++, m->utc_s);
+    sql_bind_real(st, at++, m->seconds);
+    sql_bind_text(st, at++, m->bus);
+    sql_bind_text(st, at++, m->device);
+    for (size_t i = 0; i < sizeof counts / sizeof counts[0]; i++)
+        sql_bind_int(st, at++, counts[i]);
+    for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++)
+        sql_bind_real(st, at++, figures[i]); /* NAN: NULL */
+}
+
+int journal_put_lines(struct journal *j, const struct journal_line_minutes *lines, struct error *err)
+{
+    if (journal_need_batch(j, err) != 0)
+        return -1;
+    for (int i = 0; i < lines->count && i < LINE_MINUTES_MAX; i++)
+        if (journal_once(
+                j,
+                "INSERT INTO line_minutes(utc_s, seconds, bus, device, transactions, timeouts, bad_checksums,"
+                " bad_answers, wrong_servers, exceptions, links_lost, not_sent, losses, polls_missed, p50_ms,"
+                " p99_ms, longest_ms, busy_pct, line_pct)"
+                " VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)",
+                bind_line, &lines->rows[i], "journal: figures of a line", err) != 0)
+            return -1;
+    const int64_t kept = LINE_MINUTES_KEPT;
+    return journal_once(j, "DELETE FROM line_minutes WHERE id <= (SELECT max(id) FROM line_minutes) - ?1", bind_kept,
+                        &kept, "journal: old figures of lines", err);
+}
+
 static void bind_notice(sqlite3_stmt *st, const void *ctx)
 {
     const struct journal_notice *n = ctx;

@@ -20,7 +20,8 @@ static const int64_t upkeep_failed_every_ns = 600000000000; /* ... and tried aga
 static const int64_t upkeep_idle_every_ns = 30000000000;    /* ... and looked for after this when there was none */
 
 _Static_assert(sizeof(struct register_order) <= RECORD_MAX && sizeof(struct input) <= RECORD_MAX &&
-                   sizeof(struct journal_set_aside) <= RECORD_MAX && sizeof(struct journal_notice) <= RECORD_MAX,
+                   sizeof(struct journal_set_aside) <= RECORD_MAX && sizeof(struct journal_notice) <= RECORD_MAX &&
+                   sizeof(struct journal_line_minutes) <= RECORD_MAX,
                "a record is larger than the buffer it is taken into");
 
 /* What must be remembered from one record to the next; goes back with a batch that fails. */
@@ -361,6 +362,11 @@ static int put_order(struct journal_stage *s, const struct queue_record *record,
         struct journal_set_aside a;
         memcpy(&a, s->record, sizeof a);
         return journal_put_set_aside(j, &a, err);
+    }
+    case ORDER_LINES: {
+        struct journal_line_minutes lines;
+        memcpy(&lines, s->record, sizeof lines);
+        return journal_put_lines(j, &lines, err);
     }
     }
     return error_set(err, "unknown order %u", record->type);

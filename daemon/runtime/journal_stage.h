@@ -21,10 +21,11 @@
 
 /* Types of the records in the queue of orders: others who need the journal's one writer. */
 enum journal_order {
-    ORDER_REGISTER, /* struct register_order (control.h); answered by answer */
-    ORDER_NOTICE,   /* struct journal_notice: journal_update_notice */
-    ORDER_CURSOR,   /* struct journal_cursor */
-    ORDER_SET_ASIDE /* struct journal_set_aside */
+    ORDER_REGISTER,  /* struct register_order (control.h); answered by answer */
+    ORDER_NOTICE,    /* struct journal_notice: journal_update_notice */
+    ORDER_CURSOR,    /* struct journal_cursor */
+    ORDER_SET_ASIDE, /* struct journal_set_aside */
+    ORDER_LINES      /* struct journal_line_minutes */
 };
 
 /* How long the record keeps what in which form. */

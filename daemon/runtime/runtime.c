@@ -6,6 +6,7 @@
 
 #include "engine.h"
 #include "journal_read.h"
+#include "line_figures.h"
 #include "model_json.h"
 #include "morning.h"
 #include "runtime_parts.h"
@@ -258,6 +259,9 @@ static int build(struct runtime *rt, struct error *err)
     rt->journal = journal_open(rt->config->journal.path, JOURNAL_CREATE, err);
     if (!rt->journal)
         return -1;
+    rt->figures = line_figures_new(rt, err);
+    if (!rt->figures)
+        return -1;
     return make_buses(rt, err) || make_stages(rt, err) || make_stores(rt, err) || make_notify(rt, err) ? -1 : 0;
 }
 
@@ -300,6 +304,7 @@ void runtime_free(struct runtime *rt)
     engine_stage_free(rt->engine);
     worker_stage_free(rt->worker);
     heat_series_free(rt->series);
+    line_figures_free(rt->figures);
     for (int i = 0; i < BUSES_MAX; i++) {
         bus_stage_free(rt->buses[i]);
         queue_free(rt->bus_queues[i]);
@@ -339,6 +344,7 @@ void runtime_step(struct runtime *rt)
 {
     bool more = true;
     supervise_anchor(rt);
+    line_figures_take(rt);
     while (more) {
         more = run_buses(rt) > 0;
         if (rt->options.before_engine)

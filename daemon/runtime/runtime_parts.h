@@ -62,6 +62,7 @@ struct runtime {
     struct control *control;
     struct notify_stage *notify;
     struct worker_stage *worker;
+    struct line_figures *figures;           /* supervisor */
     struct heat_series *series;             /* engine's thread */
     struct store_stage *stores[STORES_MAX]; /* NULL: it could not be set up, or there is none */
 

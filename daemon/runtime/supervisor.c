@@ -1,6 +1,7 @@
 /* The supervisor: what no other thread can see of itself. */
 #include <systemd/sd-daemon.h>
 
+#include "line_figures.h"
 #include "runtime_parts.h"
 
 static const int64_t anchor_every_ns = INT64_C(60000000000);
@@ -55,6 +56,7 @@ void supervise(struct runtime *rt)
     }
     atomic_store(&rt->threads_alive, alive);
     supervise_anchor(rt);
+    line_figures_take(rt);
     if (alive && rt->options.service)
         sd_notify(0, "WATCHDOG=1");
 }

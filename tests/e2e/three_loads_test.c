@@ -5,6 +5,7 @@
  */
 #include <check.h>
 #include <math.h>
+#include <sqlite3.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -208,6 +209,45 @@ START_TEST(proofs_are_lost_with_the_supply_only)
 }
 END_TEST
 
+static int64_t one_number(struct harness *h, const char *query)
+{
+    sqlite3 *db = NULL;
+    sqlite3_stmt *st = NULL;
+    ck_assert_int_eq(sqlite3_open_v2(h->journal_path, &db, SQLITE_OPEN_READONLY, NULL), SQLITE_OK);
+    ck_assert_int_eq(sqlite3_prepare_v2(db, query, -1, &st, NULL), SQLITE_OK);
+    ck_assert_int_eq(sqlite3_step(st), SQLITE_ROW);
+    int64_t number = sqlite3_column_int64(st, 0);
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return number;
+}
+
+/* Each minute of each bus and device is on file, and what went wrong stands in the minute in which it did. */
+START_TEST(figures_of_the_lines_are_kept_by_the_minute)
+{
+    struct harness *h = three_loads();
+    harness_run_for(h, 5 * H_MINUTE + 10 * H_SECOND);
+    h->bus_silent[bench_bus(h, "words")] = true;
+    harness_run_for(h, 10 * H_SECOND);
+    h->bus_silent[bench_bus(h, "words")] = false;
+    harness_run_for(h, 5 * H_MINUTE);
+    /* ten whole minutes; four buses and seven devices */
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE device = ''"), 10 * 4);
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE device <> ''"), 10 * 7);
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE seconds < 59.9 OR seconds > 61"), 0);
+    /* The meters are asked each second, in two requests at most (input registers 20 to 29 lie close together). */
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE device = 'supply1' AND transactions"
+                                   " BETWEEN 59 AND 61 AND timeouts = 0"),
+                     10);
+    ck_assert_int_ge(one_number(h, "SELECT sum(timeouts) FROM line_minutes WHERE device = 'by-words'"), 3);
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE timeouts > 0 AND device = 'by-words'"), 1);
+    ck_assert_int_eq(one_number(h, "SELECT losses FROM line_minutes WHERE timeouts > 0 AND device = 'by-words'"), 1);
+    ck_assert_int_eq(one_number(h, "SELECT count(*) FROM line_minutes WHERE device = '' AND line_pct IS NOT NULL"),
+                     10 * 2); /* the two serial lines */
+    harness_free(h);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("three loads");
@@ -218,6 +258,7 @@ int main(void)
     tcase_add_test(t, a_load_controller_that_speaks_words);
     tcase_add_test(t, a_text_controller_that_falls_silent);
     tcase_add_test(t, proofs_are_lost_with_the_supply_only);
+    tcase_add_test(t, figures_of_the_lines_are_kept_by_the_minute);
     tcase_add_test(t, what_does_not_go_together_is_refused);
     suite_add_tcase(suite, t);
     SRunner *runner = srunner_create(suite);
