@@ -79,9 +79,11 @@ static int scan_one(struct scan *s, const char **c, struct error *err)
         if ((*c)[1] != '\0' && strchr("*+?{", (*c)[1]) != NULL)
             return error_set(err, "a group must not be repeated");
         return 0;
+    case '}': /* one that closes nothing: taken for the end of a count, as the drivers do */
+    case '?':
     case '*':
     case '+':
-        s->repeats++;
+        s->repeats += **c == '*' || **c == '+';
         if ((*c)[1] != '\0' && strchr("*+?{", (*c)[1]) != NULL)
             return error_set(err, "a repetition must not be repeated");
         return 0;
