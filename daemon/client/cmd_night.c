@@ -1,4 +1,6 @@
-/* notify test, notify acknowledge, morning: what goes with leaving the bench alone. */
+/* uplink resend, notify test, notify acknowledge, morning: what goes with leaving the bench alone. */
+#include <math.h>
+
 #include "commands.h"
 #include "json_build.h"
 #include "morning.h"
@@ -40,6 +42,25 @@ int command_notify_acknowledge(struct client *c, const struct arguments *args)
     struct json_build b = request_of(args, DO_NOTIFY_ACKNOWLEDGE);
     build_text(&b, "code", args->operands[0]);
     return say_done(c, build_end(&b), NULL);
+}
+
+int command_uplink_resend(struct client *c, const struct arguments *args)
+{
+    double number = 0;
+    bool run = args->operand_count > 0, since = argument(args, "--since")->given;
+    if (run == since)
+        return client_wrong_use(c, "uplink resend needs a RUN, or --since DATE");
+    if (run && (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number))
+        return client_wrong_use(c, "uplink resend: \"%s\" is no run number; soakbench run list shows them",
+                                args->operands[0]);
+    struct json_build b = request_of(args, DO_UPLINK_RESEND);
+    if (run)
+        build_integer(&b, "run", (int64_t)number);
+    else
+        build_text(&b, "since", argument_text(args, "--since", ""));
+    if (argument(args, "--store")->given)
+        build_text(&b, "store", argument_text(args, "--store", ""));
+    return say_done(c, build_end(&b), "Follow it with: soakbench status --figures");
 }
 
 int command_morning(struct client *c, const struct arguments *args)

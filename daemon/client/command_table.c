@@ -134,6 +134,12 @@ static const struct option_row history_options[] = {
     WHOLE("--limit", "N", "read the curves of so many runs, the newest (50)", 1, 1000),
 };
 
+static const struct option_row resend_options[] = {
+    DATE("--since", "DATE", "from this moment on (UTC)"),
+    TEXT("--store", "NAME", "only this store of the configuration"),
+    TEXT("--who", "NAME", "who gives the order"),
+};
+
 static const struct option_row attach_options[] = {
     TEXT("--note", "TEXT", "what it shows, or the remark"),
     TEXT("--who", "NAME", "who adds it"),
@@ -353,6 +359,11 @@ static const struct command_row commands[] = {
     {"notify", "acknowledge", "CODE", OPERAND_WORD, 1, 1, "enter the code of the test message",
      "It shows that messages reach somebody, for the next twelve hours and until the daemon is restarted.",
      OPTIONS(who_options), command_notify_acknowledge},
+    {"uplink", "resend", "[RUN]", OPERAND_RUN, 0, 1, "send rows to the stores again, from a run or a date on",
+     "For a store that was set up anew or lost points. Everything from there on is sent again, to the same bytes: "
+     "InfluxDB "
+     "keeps one point of each, VictoriaMetrics with its de-duplication on (deploy/stores).",
+     OPTIONS(resend_options), command_uplink_resend},
     {"morning", NULL, NULL, OPERAND_NONE, 0, 0, "print the morning sheet: what held, what shut off, what to do first",
      "From the record alone; also goes out by mail at six, when anything happened.", OPTIONS(morning_options),
      command_morning},

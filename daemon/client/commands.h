@@ -32,6 +32,7 @@ int command_notify_test(struct client *c, const struct arguments *args);
 int command_notify_acknowledge(struct client *c, const struct arguments *args);
 int command_morning(struct client *c, const struct arguments *args);
 int command_record(struct client *c, const struct arguments *args);
+int command_uplink_resend(struct client *c, const struct arguments *args);
 int command_attach(struct client *c, const struct arguments *args);
 int command_run_rejudge(struct client *c, const struct arguments *args);
 int command_export(struct client *c, const struct arguments *args);

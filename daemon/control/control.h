@@ -87,6 +87,10 @@ struct control_hooks {
     /* What stands behind a run without anybody at the bench, as it is now. NULL: nothing does. */
     void (*night)(void *ctx, struct run_night *night);
 
+    /* Stores send again from these rows on (below zero: leave that feed); store empty: all of them. Returns how many
+     * stores will. May be NULL. */
+    int (*resend)(void *ctx, const char *store, const int64_t from_row[FEED_COUNT_]);
+
     /* Send a test message with a code to everybody who is told; control_answer says what became of it (2 sent, 1
      * refused). Returns 0, or -1 with err when there is nobody to tell. May be NULL. */
     int (*notify_test)(void *ctx, uint64_t request, const char *who, struct error *err);

@@ -234,6 +234,7 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_UNIT_BASELINE] = {server_do_unit_baseline, "unit run who"},
     [DO_RUN_ATTACH] = {server_do_run_attach, "run note name data more who"},
     [DO_RUN_REVISE] = {server_do_run_revise, "run correction reason judgement who"},
+    [DO_UPLINK_RESEND] = {server_do_uplink_resend, "run since store who"},
     [DO_NOTIFY_TEST] = {server_do_notify_test, "who"},
     [DO_NOTIFY_ACKNOWLEDGE] = {server_do_notify_acknowledge, "code who"},
 };

@@ -41,6 +41,7 @@ static const struct verb_row verbs[DO_COUNT_] = {
     [DO_UNIT_BASELINE] = {"unit-baseline", true},
     [DO_RUN_ATTACH] = {"run-attach", true},
     [DO_RUN_REVISE] = {"run-revise", true},
+    [DO_UPLINK_RESEND] = {"uplink-resend", true},
     [DO_NOTIFY_TEST] = {"notify-test", true},
     [DO_NOTIFY_ACKNOWLEDGE] = {"notify-acknowledge", true},
 };

@@ -55,6 +55,7 @@ enum protocol_verb {
     DO_UNIT_BASELINE,      /* unit, run */
     DO_RUN_ATTACH,         /* run, note, name, data, more: a remark, or a file piece by piece */
     DO_RUN_REVISE,         /* run, correction, reason, judgement: judged again with a meter's correction */
+    DO_UPLINK_RESEND,      /* run or since, store: stores get rows again */
     DO_NOTIFY_TEST,        /* a test message with a code to everybody who is told */
     DO_NOTIFY_ACKNOWLEDGE, /* code */
     DO_COUNT_

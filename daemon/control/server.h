@@ -100,6 +100,8 @@ int server_do_notify_acknowledge(struct doing *d);
 /* control_attach.c */
 int server_do_run_attach(struct doing *d);
 int server_do_run_revise(struct doing *d);
+/* control_resend.c */
+int server_do_uplink_resend(struct doing *d);
 void server_drop_file(struct client *client);
 
 /* control_do.c: the journal's reader (opened when needed; NULL with err), fields that several requests have, and their

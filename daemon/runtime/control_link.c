@@ -1,5 +1,6 @@
 /* What the control socket gets of the daemon. All run in the control thread. */
 #include <stdlib.h>
+#include <string.h>
 
 #include "counters.h"
 #include "runtime_parts.h"
@@ -60,6 +61,20 @@ static void link_night(void *ctx, struct run_night *night)
         night->acknowledged_utc_s = notify_proof_acknowledged_utc_s(notify_stage_proof(rt->notify));
 }
 
+static int link_resend(void *ctx, const char *store, const int64_t from_row[FEED_COUNT_])
+{
+    struct runtime *rt = ctx;
+    int count = 0;
+    for (int i = 0; i < rt->config->store_count; i++) {
+        if (!rt->stores[i] || (store[0] && strcmp(store, rt->config->stores[i].name) != 0))
+            continue;
+        store_stage_resend(rt->stores[i], from_row);
+        wake_fd(rt->store_fds[i]);
+        count++;
+    }
+    return count;
+}
+
 static int link_notify_test(void *ctx, uint64_t request, const char *who, struct error *err)
 {
     struct runtime *rt = ctx;
@@ -117,6 +132,7 @@ struct control_hooks runtime_control_hooks(struct runtime *rt)
                                   .counters = link_counters,
                                   .probe = link_probe,
                                   .night = link_night,
+                                  .resend = link_resend,
                                   .notify_test = link_notify_test,
                                   .notify_acknowledge = link_notify_acknowledge,
                                   .real_ns = link_real_ns,

@@ -147,6 +147,7 @@ static json_t *store_json(struct runtime *rt, int store)
         json_object_set_new(o, feed_name((enum feed)f), feed);
     }
     put_count(o, "lines_sent", status.lines_sent);
+    put_count(o, "lines_ahead", status.lines_ahead);
     put_count(o, "bytes_sent", status.bytes_sent);
     put_count(o, "lines_set_aside", status.lines_set_aside);
     put_count(o, "rewinds", status.rewinds);

@@ -9,7 +9,9 @@ struct store_stage {
     struct queue *orders;
     struct uplink *uplink;
     pthread_mutex_t mutex;
-    struct uplink_status status; /* guarded by mutex */
+    struct uplink_status status; /* guarded by mutex, as are these: */
+    bool resend;
+    int64_t from_row[FEED_COUNT_];
 };
 
 static int put_cursor(void *ctx, const struct journal_cursor *cursor)
@@ -94,11 +96,29 @@ int64_t store_stage_run(struct store_stage *stage, int64_t real_ns)
 {
     struct uplink_status status;
     int64_t sleep_ns = uplink_run_once(stage->uplink, real_ns);
-    uplink_get_status(stage->uplink, &status);
     pthread_mutex_lock(&stage->mutex);
+    /* Behind a round, since the first one reads where the store stands. */
+    if (stage->resend) {
+        uplink_resend(stage->uplink, stage->from_row);
+        stage->resend = false;
+        sleep_ns = 0;
+    }
+    uplink_get_status(stage->uplink, &status);
     stage->status = status;
     pthread_mutex_unlock(&stage->mutex);
     return sleep_ns;
+}
+
+void store_stage_resend(struct store_stage *stage, const int64_t from_row[FEED_COUNT_])
+{
+    pthread_mutex_lock(&stage->mutex);
+    for (int f = 0; f < FEED_COUNT_; f++) {
+        int64_t before = stage->resend ? stage->from_row[f] : -1;
+        bool earlier = before < 0 || (from_row[f] >= 0 && from_row[f] < before);
+        stage->from_row[f] = earlier ? from_row[f] : before;
+    }
+    stage->resend = true;
+    pthread_mutex_unlock(&stage->mutex);
 }
 
 void store_stage_status(struct store_stage *stage, struct uplink_status *status)

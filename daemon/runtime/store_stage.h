@@ -20,6 +20,9 @@ void store_stage_free(struct store_stage *stage);
  * thread. */
 int64_t store_stage_run(struct store_stage *stage, int64_t real_ns);
 
+/* Send again from these rows on (below zero: leave that feed). Any thread; taken up by the next store_stage_run. */
+void store_stage_resend(struct store_stage *stage, const int64_t from_row[FEED_COUNT_]);
+
 /* Any thread. */
 void store_stage_status(struct store_stage *stage, struct uplink_status *status);
 

@@ -7,7 +7,7 @@
 #include "uplink_batch.h"
 #include "uplink_readback.h"
 
-enum { PENDING_MAX = 64 };
+enum { PENDING_MAX = 64, BACKLOG_BATCHES = 4, LIVE_EVERY_S = 5 };
 
 static const int64_t second_ns = INT64_C(1000000000);
 static const int64_t milli_ns = INT64_C(1000000);
@@ -28,6 +28,7 @@ struct uplink {
     int64_t self_test_until_ns, self_test_next_ns;
     bool reconnected;
     int64_t reconnect_ns; /* no rewind for a new connection before then */
+    int64_t live_ns;      /* no rows ahead of their turn before then */
     int64_t marker_ms;    /* 0: not written yet */
     uint64_t random;
 };
@@ -384,6 +385,35 @@ static int put_refused(struct uplink *u)
     return 0;
 }
 
+/* While a backlog is sent, whoever looks at the store wants to see the bench as it is now: every few seconds the newest
+ * rows go ahead of their turn. No cursor moves by it; in their turn they are sent again, to the same bytes, and what is
+ * wrong with them or the store is then dealt with. Returns true when this call has made its exchange. */
+static bool send_live(struct uplink *u, const struct batch_limits *limits, int64_t waiting, int64_t now_ns)
+{
+    struct error ignored;
+    int64_t after[FEED_COUNT_];
+    if (u->setup.kind == UPLINK_VICTORIAMETRICS) /* would keep both unless its de-duplication is on */
+        return false;
+    if (waiting < (int64_t)BACKLOG_BATCHES * u->setup.batch_lines || now_ns < u->live_ns)
+        return false;
+    u->live_ns = now_ns + LIVE_EVERY_S * second_ns;
+    for (int f = 0; f < FEED_COUNT_; f++) {
+        int64_t part = u->setup.batch_lines / FEED_COUNT_;
+        after[f] = u->status.newest[f] - part > u->status.sent[f] ? u->status.newest[f] - part : u->status.sent[f];
+    }
+    if (uplink_batch_fill(u->batch, u->reader, after, limits, &ignored) != 0 || u->batch->lines == 0)
+        return false;
+    store_http_write(u->http, u->batch->text.text, u->batch->text.used, u->answer);
+    exchanged(u);
+    if (u->answer->status != 204) {
+        u->status.failures++;
+        u->live_ns = now_ns + 6 * LIVE_EVERY_S * second_ns;
+    } else {
+        u->status.lines_ahead += (uint64_t)u->batch->lines;
+    }
+    return true;
+}
+
 static int64_t send(struct uplink *u, int64_t now_ns)
 {
     struct error err = {""};
@@ -403,6 +433,8 @@ static int64_t send(struct uplink *u, int64_t now_ns)
     int64_t age = now_ns - u->waiting_since_ns;
     if (waiting < u->line_limit && age < u->setup.batch_age_ns)
         return u->setup.batch_age_ns - age;
+    if (send_live(u, &limits, waiting, now_ns))
+        return 0;
     if (uplink_batch_fill(u->batch, u->reader, u->status.sent, &limits, &err) != 0) {
         tell(u, "reading the journal", err.text);
         journal_reader_close(u->reader);

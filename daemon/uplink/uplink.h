@@ -70,6 +70,7 @@ struct uplink_status {
     enum self_test self_test;
     int64_t sent[FEED_COUNT_], settled[FEED_COUNT_], newest[FEED_COUNT_]; /* rows */
     uint64_t lines_sent;                                                  /* acknowledged, resends included */
+    uint64_t lines_ahead; /* newest rows that went ahead of a backlog; sent again in their turn */
     uint64_t bytes_sent;
     uint64_t lines_set_aside;
     uint64_t rewinds;

@@ -12,11 +12,12 @@ _soakbench()
         esac
     done
     case $first in
-    "") words="status unit rig rigged run reset continue note watchdog notify morning attach record export replay journal verify check probe config calc completion" ;;
+    "") words="status unit rig rigged run reset continue note watchdog notify uplink morning attach record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show history inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start set end release watch list show rejudge" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
     notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
+    uplink) [[ -z $second ]] && words=" resend" || first="$first $second" ;;
     journal) [[ -z $second ]] && words=" check backup unpack" || first="$first $second" ;;
     config) [[ -z $second ]] && words=" reference" || first="$first $second" ;;
     calc) [[ -z $second ]] && words=" load cycle heat supply lead sensor decision" || first="$first $second" ;;
@@ -185,6 +186,12 @@ _soakbench()
         ;;
     "notify acknowledge")
         words="--who --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "uplink resend")
+        words="--since --store --who --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

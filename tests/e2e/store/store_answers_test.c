@@ -401,6 +401,153 @@ START_TEST(test_settling_window)
 }
 END_TEST
 
+static int count_of(const char *text, const char *what)
+{
+    int n = 0;
+    for (const char *at = text; (at = strstr(at, what)) != NULL; at++)
+        n++;
+    return n;
+}
+
+/* A long backlog: the newest rows go ahead of their turn, and again in their turn; nothing is missing. */
+START_TEST(test_live_ahead_of_backlog)
+{
+    struct bench_side b;
+    char newest[64];
+    side_make(&b, 400);
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    struct uplink_status st = round_of(&b);
+    while (b.store.requests < 2)
+        st = round_of(&b);
+    ck_assert_int_lt(st.sent[FEED_READINGS], 200);
+    ck_assert_uint_gt(st.lines_ahead, 0);
+    /* the last reading of the fixture, 40 s after its start, in milliseconds */
+    (void)text_format(newest, sizeof newest, " %lld\n", (long long)(FIXTURE_UTC_NS / 1000000 + 40000));
+    /* Both channels and the event of that moment; the event came in its turn as well, since events go first. */
+    ck_assert_int_eq(count_of(b.store.taken, newest), 4);
+    drain(&b);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    ck_assert_int_eq(count_of(b.store.taken, newest), 6);
+    side_remove(&b);
+}
+END_TEST
+
+/* From a row on, the same bytes go out once more, and what lies before stays. */
+START_TEST(test_resend_from_a_row)
+{
+    struct bench_side b;
+    side_make(&b, 60);
+    side_uplink(&b, UPLINK_INFLUXDB_V2, "");
+    drain(&b);
+    uint64_t sent = status_of(&b).lines_sent;
+    uplink_resend(b.uplink, (int64_t[FEED_COUNT_]){-1, 4, -1});
+    ck_assert_int_eq(status_of(&b).settled[FEED_EVENTS], 3);
+    drain(&b);
+    ck_assert_uint_eq(status_of(&b).lines_sent - sent, 3); /* events 4 to 6 */
+    uplink_resend(b.uplink, (int64_t[FEED_COUNT_]){101, -1, -1});
+    drain(&b);
+    ck_assert_uint_eq(status_of(&b).lines_sent - sent, 3 + 20);
+    ck_assert_int_eq(missing_lines(&b), 0);
+    side_remove(&b);
+}
+END_TEST
+
+/* ---- TLS ---- */
+
+/* A certificate authority and a server's certificate for 127.0.0.1 by openssl; a second authority that signed nothing.
+ */
+static void make_certificates(const char *dir)
+{
+    static const char script[] =
+        "cd %s && for ca in ca other; do openssl req -x509 -newkey rsa:2048 -nodes -keyout $ca.key -out $ca.pem -days 2"
+        " -subj /CN=harrow-quay-$ca >/dev/null 2>&1 || exit 1; done;"
+        " openssl req -newkey rsa:2048 -nodes -keyout store.key -out store.csr -subj /CN=store >/dev/null 2>&1 &&"
+        " for ip in 127.0.0.1 127.0.0.9; do printf 'subjectAltName=IP:%%s\n' $ip > ext &&"
+        " openssl x509 -req -in store.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile ext"
+        " -out store-$ip.pem >/dev/null 2>&1 || exit 1; done";
+    char command[1024];
+    (void)snprintf(command, sizeof command, script, dir);
+    ck_assert_int_eq(system(command), 0);
+}
+
+/* A relay of python3's own ssl module in front of the stand-in: the TLS is not ours. */
+static FILE *start_relay(const struct bench_side *b, const char *certificate, int *port)
+{
+    char command[512];
+    (void)snprintf(command, sizeof command, "exec python3 %s/tests/e2e/store/tls_relay.py %s/%s %s/store.key %d",
+                   SOURCE_DIR, b->f.dir, certificate, b->f.dir, stand_in_port(b->server));
+    FILE *relay = popen(command, "r");
+    ck_assert_ptr_nonnull(relay);
+    ck_assert_int_eq(fscanf(relay, "%d", port), 1);
+    return relay;
+}
+
+/* The relay ends when its key is gone. */
+static int stop_relay(FILE *relay, const struct bench_side *b)
+{
+    char path[128];
+    (void)snprintf(path, sizeof path, "%s/store.key", b->f.dir);
+    ck_assert_int_eq(remove(path), 0);
+    return pclose(relay);
+}
+
+static void side_uplink_tls(struct bench_side *b, int port, const char *ca)
+{
+    struct error err = {""};
+    struct uplink_setup setup = {.name = "shop",
+                                 .kind = UPLINK_INFLUXDB_V2,
+                                 .bucket = "soak",
+                                 .organisation = "harrow quay",
+                                 .bench = "north-bay",
+                                 .batch_lines = 64,
+                                 .batch_age_ns = 1,
+                                 .settle_ns = 30 * second,
+                                 .seed = 7,
+                                 .sink = {keep_cursor, keep_line, b}};
+    (void)text_format(setup.url, sizeof setup.url, "https://127.0.0.1:%d/", port);
+    (void)text_copy(setup.journal_path, sizeof setup.journal_path, b->f.path);
+    (void)text_format(setup.ca_file, sizeof setup.ca_file, "%s/%s", b->f.dir, ca);
+    b->uplink = uplink_new(&setup, &err);
+    ck_assert_msg(b->uplink != NULL, "%s", err.text);
+}
+
+static const struct {
+    const char *certificate, *ca, *words; /* words NULL: it works */
+} tls_cases[] = {
+    {"store-127.0.0.1.pem", "ca.pem", NULL},
+    {"store-127.0.0.1.pem", "other.pem", "certificate"},
+    {"store-127.0.0.9.pem", "ca.pem", "certificate"}, /* another machine's certificate */
+};
+
+/* A store behind TLS is believed by the authority that ca_file names, by no other, and under its own name only. */
+START_TEST(test_tls)
+{
+    struct bench_side b;
+    int port = 0;
+    if (system("openssl version >/dev/null 2>&1") != 0)
+        return; /* said by the suite's list of packages */
+    side_make(&b, 30);
+    make_certificates(b.f.dir);
+    FILE *relay = start_relay(&b, tls_cases[_i].certificate, &port);
+    side_uplink_tls(&b, port, tls_cases[_i].ca);
+    if (tls_cases[_i].words == NULL) {
+        drain(&b);
+        ck_assert_int_eq(missing_lines(&b), 0);
+    } else {
+        struct uplink_status st = round_of(&b);
+        for (int i = 0; i < 10; i++)
+            st = round_of(&b);
+        ck_assert_int_eq((int)st.state, UPLINK_WAITING);
+        ck_assert_msg(strstr(st.trouble, tls_cases[_i].words) != NULL, "%s", st.trouble);
+        ck_assert_int_eq(b.store.requests, 0); /* not a byte of the record went to it */
+    }
+    uplink_free(b.uplink);
+    b.uplink = NULL;
+    ck_assert_int_eq(stop_relay(relay, &b), 0);
+    side_remove(&b);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("answers of a store");
@@ -415,6 +562,9 @@ int main(void)
     tcase_add_test(t, test_poison);
     tcase_add_test(t, test_nobody_there);
     tcase_add_test(t, test_settling_window);
+    tcase_add_test(t, test_live_ahead_of_backlog);
+    tcase_add_test(t, test_resend_from_a_row);
+    tcase_add_loop_test(t, test_tls, 0, 3);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);

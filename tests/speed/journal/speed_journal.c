@@ -217,6 +217,46 @@ static void sealed(const char *dir, int kind, const char *name)
     clean(path);
 }
 
+/* What the input log costs: readings of twelve meter values (steps of 0.1) as the engine takes them, so many inputs a
+ * batch and nothing else in the file. */
+static void inputs(const char *dir, int per_batch)
+{
+    enum { INPUTS = 40000 };
+    char path[256];
+    struct error err = {""};
+    uint8_t bytes[2048];
+    (void)snprintf(path, sizeof path, "%s/speed-inputs.db", dir);
+    clean(path);
+    struct journal *j = open_journal(path);
+    int64_t raw = 0;
+    for (int n = 1; n <= INPUTS;) {
+        if (journal_begin(j, &err) != 0)
+            speed_fail("begin", err.text);
+        for (int i = 0; i < per_batch && n <= INPUTS; i++, n++) {
+            struct journal_reading m = row_of(n);
+            struct input in = {.seq = (uint64_t)n, .seen_ns = m.stamp_ns + 4123456, .kind = INPUT_READINGS};
+            in.u.readings.stamp_ns = m.stamp_ns;
+            in.u.readings.half_width_ns = 1500500;
+            in.u.readings.count = VALUES;
+            for (int k = 0; k < VALUES; k++)
+                in.u.readings.items[k].signal = k, in.u.readings.items[k].value = floor(m.values[k] * 10.0) / 10.0;
+            struct writer w = writer_over(bytes, sizeof bytes);
+            put_input(&w, &in);
+            raw += (int64_t)w.used;
+            if (journal_put_input(j, in.seq, bytes, w.used, &err) != 0)
+                speed_fail("input", err.text);
+        }
+        if (journal_commit(j, &err) != 0)
+            speed_fail("commit", err.text);
+    }
+    (void)journal_checkpoint(j, true, &err);
+    journal_close(j);
+    double packed = (double)counted(path, "SELECT sum(length(bytes)) FROM input_blocks");
+    (void)printf("inputs, %d a batch: %.1f bytes each as they are, %.1f packed, %.1f at rest with the chain\n",
+                 per_batch, (double)raw / INPUTS, packed / INPUTS, compact_bytes(path) / INPUTS);
+    clean(path);
+}
+
 static void lines(void)
 {
     struct line_text text = {0};
@@ -249,6 +289,9 @@ int main(int argc, char **argv)
     sealed(dir, 0, "times alone");
     sealed(dir, 1, "steps of 0.1");
     sealed(dir, 2, "full-precision noise");
+    inputs(dir, 8);
+    inputs(dir, 40);
+    inputs(dir, 2000);
     lines();
     return 0;
 }

@@ -86,6 +86,13 @@ static int64_t fake_next_run_no(void *ctx)
     return f->run_no < 0 ? -1 : ++f->run_no;
 }
 
+static int fake_resend(void *ctx, const char *store, const int64_t from_row[FEED_COUNT_])
+{
+    struct fake *f = ctx;
+    memcpy(f->resend, from_row, sizeof f->resend);
+    return store[0] == '\0' || strcmp(store, "shop") == 0;
+}
+
 static char *fake_counters(void *ctx)
 {
     (void)ctx;
@@ -176,6 +183,7 @@ void fake_begin(struct fake *f)
                                   .put_on_file = fake_put_on_file,
                                   .next_run_no = fake_next_run_no,
                                   .counters = fake_counters,
+                                  .resend = fake_resend,
                                   .real_ns = fake_real_ns,
                                   .utc_ns = fake_utc_ns};
     (void)text_copy(hooks.version, sizeof hooks.version, "test");

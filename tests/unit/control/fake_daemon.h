@@ -21,6 +21,7 @@ struct fake {
     int order_count, end_count, file_count;
     struct input_operator orders[FAKE_ORDERS_MAX], ends[FAKE_ORDERS_MAX];
     struct register_order filed;
+    int64_t resend[FEED_COUNT_]; /* rows from which stores were to send again */
     int64_t run_no;
     bool accept_all; /* answer orders at once: accepted, done, stored */
 };

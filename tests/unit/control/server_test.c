@@ -313,6 +313,34 @@ START_TEST(test_register_and_run_start)
 }
 END_TEST
 
+START_TEST(test_resend)
+{
+    struct fake *f = begin();
+    struct error err = {{0}};
+    int fd = fake_connect(f);
+    struct event e = {.id = 1, .kind = EVENT_RUN_START, .channel = 0, .run_no = 7, .seen_ns = 1, .at_ns = 1};
+    ck_assert_int_eq(journal_begin(f->journal, &err), 0);
+    ck_assert_msg(journal_put_event(f->journal, &e, &err) == 0, "%s", err.text);
+    ck_assert_int_eq(journal_commit(f->journal, &err), 0);
+    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"uplink-resend\",\"run\":7}\n");
+    expect_stage(answer, 1, "done");
+    json_decref(answer);
+    ck_assert_int_ge(f->resend[FEED_EVENTS], 1);
+    ck_assert_int_eq(f->resend[FEED_READINGS], -1); /* the run has none: that feed is left where it stands */
+    answer =
+        fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"uplink-resend\",\"since\":\"1971-01-01\",\"store\":\"shop\"}\n");
+    expect_stage(answer, 2, "done");
+    json_decref(answer);
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"uplink-resend\",\"run\":7,\"store\":\"x\"}\n"), 3,
+                   "no such store");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"uplink-resend\"}\n"), 4, "from which run");
+    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"uplink-resend\",\"run\":99}\n"), 5,
+                   "nothing is on record");
+    close(fd);
+    end(f);
+}
+END_TEST
+
 /* A refusal by the preflight comes with its reasons, which are on record by then. */
 START_TEST(test_refused_start_brings_its_reasons)
 {
@@ -562,6 +590,7 @@ int main(void)
     tcase_add_test(t, test_an_engine_that_does_not_answer);
     tcase_add_test(t, test_a_fleet_in_one_request);
     tcase_add_test(t, test_register_and_run_start);
+    tcase_add_test(t, test_resend);
     tcase_add_test(t, test_refused_start_brings_its_reasons);
     tcase_add_test(t, test_bad_starts);
     tcase_add_test(t, test_garbage_is_answered);
