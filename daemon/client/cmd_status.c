@@ -154,7 +154,7 @@ struct channel_order {
 static const struct channel_order orders[] = {
     {"rig", NULL, DO_CHANNEL_RIG, NULL, false,
      "Open the channel's isolator, connect the unit, check its label against the channel's, then: soakbench rigged %s"},
-    {"rigged", NULL, DO_CHANNEL_RIGGED, NULL, false, "Next: soakbench run plan %s --unit SERIAL --procedure screen"},
+    {"rigged", NULL, DO_CHANNEL_RIGGED, "unit", false, "Next: soakbench run plan %s --unit SERIAL --procedure screen"},
     {"reset", NULL, DO_CHANNEL_RESET, "reason", true, "Look at soakbench status %s before the next start."},
     {"continue", NULL, DO_CHANNEL_CONTINUE, "reason", true, "Channel %s may be used again."},
     {"note", NULL, DO_CHANNEL_NOTE, "text", true, NULL},
@@ -192,6 +192,8 @@ int command_channel(struct client *c, const struct arguments *args)
         if (text)
             build_text(&b, order->text_key, text);
     }
+    if (order->verb == DO_CHANNEL_RIG && c->errors.terminal) /* hands will be on leads */
+        print_cautions(&c->errors);
     json_t *result = NULL;
     int status = client_result(c, build_end(&b), false, &result);
     if (status == EXIT_DONE && c->json) {

@@ -45,6 +45,11 @@ static const char *const verdicts[] = {"met", "not-met", "undecided", "held", NU
 
 static const struct option_row who_options[] = {TEXT("--who", "NAME", "who gives the order")};
 
+static const struct option_row rigged_options[] = {
+    TEXT("--unit", "SERIAL", "serial number as read from the unit's label: a start for another unit is refused"),
+    TEXT("--who", "NAME", "who gives the order"),
+};
+
 static const struct option_row reason_options[] = {
     TEXT("--reason", "TEXT", "why; it goes into the record"),
     TEXT("--who", "NAME", "who gives the order"),
@@ -317,7 +322,7 @@ static const struct command_row commands[] = {
      "Lock the channel's isolator open before anybody touches leads.", OPTIONS(who_options), command_channel},
     {"rigged", NULL, "CHANNEL", OPERAND_CHANNEL, 1, 1, "confirm at the bench that rigging is finished",
      "Say it only when you stand at the bench, the right unit is on this channel and everybody is clear.",
-     OPTIONS(who_options), command_channel},
+     OPTIONS(rigged_options), command_channel},
     {"run", "plan", "CHANNEL", OPERAND_CHANNEL, 1, 1, "say what a run will do, and print its set-up sheet",
      "Takes the same words as run start and changes nothing.", OPTIONS(run_options), command_run_plan},
     {"run", "start", "CHANNEL", OPERAND_CHANNEL, 1, 1, "start a run on a rigged channel",

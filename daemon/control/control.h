@@ -91,6 +91,9 @@ struct control_hooks {
      * stores will. May be NULL. */
     int (*resend)(void *ctx, const char *store, const int64_t from_row[FEED_COUNT_]);
 
+    /* How the time-series stores stand now. NULL: there are none. */
+    void (*stores)(void *ctx, struct run_stores *stores);
+
     /* Send a test message with a code to everybody who is told; control_answer says what became of it (2 sent, 1
      * refused). Returns 0, or -1 with err when there is nobody to tell. May be NULL. */
     int (*notify_test)(void *ctx, uint64_t request, const char *who, struct error *err);

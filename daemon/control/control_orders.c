@@ -60,7 +60,7 @@ struct order_row {
 static const struct order_row order_rows[] = {
     {DO_RUN_END, VERB_END, "reason", false},
     {DO_CHANNEL_RIG, VERB_RIG, NULL, false},
-    {DO_CHANNEL_RIGGED, VERB_RIGGED, NULL, false},
+    {DO_CHANNEL_RIGGED, VERB_RIGGED, "unit", false},
     {DO_CHANNEL_RELEASE, VERB_RELEASE, NULL, false},
     {DO_CHANNEL_RESET, VERB_RESET, "reason", true},
     {DO_CHANNEL_SET, VERB_SET, NULL, false},
@@ -149,8 +149,24 @@ int server_do_device_probe(struct doing *d)
     return protocol_fail(&d->err, "device", "Try again in a moment.", "%.300s", err.text);
 }
 
+static const int64_t night_us = 12 * INT64_C(3600000000);
+
+/* When the unit was last on-load and how often it shut off this night, on whatever channel. */
+static int unit_heat(struct doing *d, struct run_request *run)
+{
+    struct error err = {{0}};
+    int64_t utc_us = 0, cutouts = 0, now_us = d->c->hooks.utc_ns(d->c->hooks.ctx) / 1000;
+    int found = journal_reader_last_load(d->c->reader, run->serial, &utc_us, &err);
+    if (found < 0 || journal_reader_shutoffs(d->c->reader, run->serial, now_us - night_us, &cutouts, &err) < 0)
+        return server_journal_failed(d, &err);
+    run->unit_cutouts = cutouts < 1000 ? (int32_t)cutouts : 1000;
+    run->unit_last_load_utc_ns = found ? utc_us * 1000 : 0;
+    return 0;
+}
+
 /* Plate and safety test of the unit from the register. */
-static int unit_on_file(struct doing *d, const char *serial, struct journal_unit *unit, int64_t *passed_utc_s)
+static int unit_on_file(struct doing *d, const char *serial, struct journal_unit *unit,
+                        struct journal_inspection *latest)
 {
     struct journal_reader *r = server_reader(d);
     struct error err = {{0}};
@@ -161,7 +177,7 @@ static int unit_on_file(struct doing *d, const char *serial, struct journal_unit
         return server_journal_failed(d, &err);
     if (found == 0)
         return server_no_unit(d, serial);
-    return last_inspection(r, serial, passed_utc_s, &err) < 0 ? server_journal_failed(d, &err) : 0;
+    return last_inspection(r, serial, latest, &err) < 0 ? server_journal_failed(d, &err) : 0;
 }
 
 int server_do_run_start(struct doing *d)
@@ -169,7 +185,7 @@ int server_do_run_start(struct doing *d)
     char serial[NAME_CAP];
     struct input_operator *order = calloc(1, sizeof *order);
     struct journal_unit *unit = calloc(1, sizeof *unit);
-    int64_t passed_utc_s = 0;
+    struct journal_inspection latest = {0};
     int result = -1;
     if (!order || !unit) {
         result = server_busy(d, "the daemon");
@@ -178,14 +194,18 @@ int server_do_run_start(struct doing *d)
     order->verb = VERB_START;
     order->device = -1;
     if (channel_field(d, false, &order->channel) != 0 || server_serial(d, serial) < 0 ||
-        server_who(d, order->who) != 0 || unit_on_file(d, serial, unit, &passed_utc_s) != 0 ||
-        run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0)
+        server_who(d, order->who) != 0 || unit_on_file(d, serial, unit, &latest) != 0 ||
+        run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0 || unit_heat(d, &order->run) != 0)
         goto out;
     (void)text_copy(order->run.who, sizeof order->run.who, order->who);
     order->run.plate_version = unit->version;
-    order->run.safety_test_utc_s = passed_utc_s;
+    order->run.safety_test_utc_s = latest.passed ? latest.done_utc_s : 0;
+    order->run.safety_test_due_utc_s = latest.passed ? latest.due_utc_s : 0;
+    order->run.safety_test_failed = latest.done_utc_s > 0 && !latest.passed;
     if (d->c->hooks.night)
         d->c->hooks.night(d->c->hooks.ctx, &order->run.night);
+    if (d->c->hooks.stores)
+        d->c->hooks.stores(d->c->hooks.ctx, &order->run.stores);
     order->run.run_no = d->c->hooks.next_run_no(d->c->hooks.ctx);
     if (order->run.run_no <= 0) {
         protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
@@ -331,12 +351,12 @@ int server_do_unit_inspect(struct doing *d)
 {
     struct register_order *order = calloc(1, sizeof *order);
     struct journal_unit *unit = calloc(1, sizeof *unit);
-    int64_t passed_utc_s;
+    struct journal_inspection latest;
     int result = -1;
     if (!order || !unit)
         result = server_busy(d, "the daemon");
     else if (inspection_fields(d, &order->inspection) == 0 &&
-             unit_on_file(d, order->inspection.serial, unit, &passed_utc_s) == 0) {
+             unit_on_file(d, order->inspection.serial, unit, &latest) == 0) {
         order->kind = REGISTER_INSPECTION;
         (void)text_copy(order->who, sizeof order->who, order->inspection.who);
         result = server_put_on_file(d, order);
@@ -349,14 +369,14 @@ int server_do_unit_inspect(struct doing *d)
 /* A unit that is on file, and its run that was named: 0 when none was. */
 static int unit_and_run(struct doing *d, char serial[NAME_CAP], int64_t *run_no)
 {
-    int64_t passed_utc_s;
+    struct journal_inspection latest;
     int result = -1;
     struct error err = {{0}};
     struct journal_unit *unit = calloc(1, sizeof *unit);
     struct journal_run *run = calloc(1, sizeof *run);
     if (!unit || !run)
         result = server_busy(d, "the daemon");
-    else if (server_serial(d, serial) >= 0 && unit_on_file(d, serial, unit, &passed_utc_s) == 0 &&
+    else if (server_serial(d, serial) >= 0 && unit_on_file(d, serial, unit, &latest) == 0 &&
              field_integer(d->body, "run", 1, INT64_MAX, run_no, &d->err) >= 0)
         result = 0;
     if (result == 0 && *run_no != 0) {

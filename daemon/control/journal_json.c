@@ -335,15 +335,14 @@ out:
     return object;
 }
 
-static int first_passed(void *ctx, const struct journal_inspection *t)
+static int take_first(void *ctx, const struct journal_inspection *t)
 {
-    int64_t *passed_utc_s = ctx;
-    *passed_utc_s = t->passed ? t->done_utc_s : 0;
+    *(struct journal_inspection *)ctx = *t;
     return 1; /* newest first: a failed test after a passed one counts */
 }
 
-int last_inspection(struct journal_reader *r, const char *serial, int64_t *passed_utc_s, struct error *err)
+int last_inspection(struct journal_reader *r, const char *serial, struct journal_inspection *last, struct error *err)
 {
-    *passed_utc_s = 0;
-    return journal_reader_inspections(r, serial, first_passed, passed_utc_s, err);
+    *last = (struct journal_inspection){0};
+    return journal_reader_inspections(r, serial, take_first, last, err);
 }

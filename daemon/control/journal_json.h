@@ -37,7 +37,7 @@ json_t *units_to_json(struct journal_reader *r, struct error *err);
  * err; *found as above. */
 json_t *unit_detail_to_json(struct journal_reader *r, const char *serial, bool *found, struct error *err);
 
-/* When the unit last passed a safety inspection; 0: never. Returns 0 or -1 with err. */
-int last_inspection(struct journal_reader *r, const char *serial, int64_t *passed_utc_s, struct error *err);
+/* The latest safety inspection of a unit; zeros (done_utc_s 0) when there is none. Returns 0 or -1. */
+int last_inspection(struct journal_reader *r, const char *serial, struct journal_inspection *last, struct error *err);
 
 #endif

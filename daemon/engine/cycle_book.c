@@ -118,7 +118,6 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
         run->all_held = false;
     }
     tell_cycle(e, ch, r);
-    c->last_load_utc_ns = utc_of(e, e->now_ns);
     if (!shutoff) {
         trim_learn(e, ch, r);
         add_drift_point(e, ch);

@@ -32,6 +32,7 @@ static void clear_channels(struct engine *e)
         *c = (struct channel){.state = STATE_FREE};
         for (int i = 0; i < TIMER_COUNT_; i++)
             c->timers[i] = NEVER_NS;
+        c->load.stray_since_ns = NEVER_NS;
         for (int i = 0; i < INTERLOCK_COUNT_; i++)
             c->hold_since_ns[i] = NEVER_NS;
         for (int i = 0; i < RULES_MAX; i++)
@@ -227,20 +228,35 @@ static void take_lost(struct engine *e, const struct input_lost *l)
     }
 }
 
+static void tell_clock(struct engine *e, int code, int64_t by_ns)
+{
+    struct event *v = emit_event(e, EVENT_CLOCK, -1);
+    v->code = code;
+    v->value_count = 1;
+    v->values[0] = seconds_of(by_ns);
+    if (code == 2)
+        (void)text_format(v->text, sizeof v->text, "the computer was suspended for %.1f s", seconds_of(by_ns));
+    else
+        (void)text_format(v->text, sizeof v->text,
+                          "the wall clock was set by %+.1f s; stamps of runs go on as they began", seconds_of(by_ns));
+}
+
 static void take_anchor(struct engine *e, const struct input_anchor *a)
 {
-    if (!a->suspended && !a->stepped)
+    e->record_off_ns = a->utc_ns - (e->boot_utc_ns + (a->monotonic_ns - e->boot_ns));
+    if (a->stepped)
+        tell_clock(e, 1, a->moved_ns);
+    if (!a->suspended)
         return;
-    struct event *v = emit_event(e, EVENT_CLOCK, -1);
-    v->code = a->suspended ? 2 : 1;
-    v->value_count = 1;
-    v->values[0] =
-        a->suspended ? seconds_of(a->boottime_ns - a->monotonic_ns) : seconds_of(a->utc_ns - utc_of(e, e->now_ns));
-    (void)text_copy(v->text, sizeof v->text,
-                    a->suspended ? "the computer was suspended"
-                                 : "the wall clock was set; stamps of runs go on as they began");
-    for (int ch = 0; a->suspended && ch < e->bench.channel_count; ch++)
-        ask(e, ch, INTERLOCK_CLOCK, "the computer was suspended");
+    tell_clock(e, 2, a->slept_ns);
+    e->slept_ns += a->slept_ns;
+    char text[REASON_CAP];
+    (void)text_format(text, sizeof text, "the computer was suspended for %.1f s", seconds_of(a->slept_ns));
+    for (int ch = 0; ch < e->bench.channel_count; ch++) {
+        /* Nobody knows what was done at the bench meanwhile. */
+        channel_of(e, ch)->needs_confirm = true;
+        ask(e, ch, INTERLOCK_CLOCK, text);
+    }
 }
 
 static void take_journal(struct engine *e, const struct input_journal *j)

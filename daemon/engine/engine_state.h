@@ -82,7 +82,8 @@ struct load_state {
     int escalation;                 /* 0 no trouble, 1 dropped, 2 dropped again, 3 beat stopped and supply tripped */
     enum interlock fault;           /* NOT_CLOSED or NOT_OPENED, to be taken by the interlocks */
     char fault_text[REASON_CAP];
-    uint64_t others_live; /* channels whose current flowed already when this one closed (cross-wiring) */
+    int64_t stray_since_ns; /* current flows though every step says open; NEVER_NS: it does not */
+    uint64_t others_live;   /* channels whose current flowed already when this one closed (cross-wiring) */
 };
 
 enum timer_id { TIMER_LOAD, TIMER_PHASE, TIMER_SHUTOFF, TIMER_PROBE, TIMER_FAN, TIMER_COUNT_ };
@@ -227,7 +228,8 @@ struct rule_state {
 struct channel {
     enum channel_state state;
     bool rigged;
-    bool needs_confirm; /* was on load when the last session broke off */
+    char rigged_serial[NAME_CAP]; /* read from the unit's label when rigging was confirmed; empty: not read */
+    bool needs_confirm;           /* was on load when the last session broke off */
     enum interlock latched;
     char latched_text[REASON_CAP];
     enum course course;
@@ -243,6 +245,7 @@ struct channel {
     enum interlock asked;                    /* to be latched in this step: rule, queue, clock, link */
     char asked_text[REASON_CAP];
     int64_t last_load_utc_ns;
+    char last_load_serial[NAME_CAP]; /* unit that was on-load then; empty: not known, an earlier session */
     int cutouts_tonight;
     uint64_t end_request, reset_request; /* to be answered "done" when open is confirmed; 0 none */
     bool fan_on, supply_off;
@@ -277,6 +280,8 @@ struct engine {
     bool after_interruption;
     uint64_t epoch;
     int64_t boot_ns, boot_utc_ns;
+    int64_t slept_ns;      /* the computer's sleep in this session, which bench time does not count */
+    int64_t record_off_ns; /* wall clock less the UTC that the record gives to its stamps, by the latest anchor */
     uint64_t seq;
     int64_t now_ns;  /* time of the timer or input being taken */
     int64_t step_ns; /* seen_ns of the step */
@@ -304,9 +309,10 @@ static inline const struct bench_channel *bench_channel_of(const struct engine *
     return &e->bench.channels[ch];
 }
 
+/* For ages: how long ago something was, sleep included. */
 static inline int64_t utc_of(const struct engine *e, int64_t ns)
 {
-    return e->boot_utc_ns + (ns - e->boot_ns);
+    return e->boot_utc_ns + (ns - e->boot_ns) + e->slept_ns;
 }
 
 static inline double seconds_of(int64_t ns)

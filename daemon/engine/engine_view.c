@@ -55,7 +55,7 @@ static const char *doing_of(const struct channel *c)
         return c->latched_text;
     if (c->state == STATE_RIGGING)
         return c->rigged ? "rigged: may be started" : "being rigged: nothing closes";
-    return c->needs_confirm ? "the last session broke off: look at the bench, then confirm" : "";
+    return c->needs_confirm ? "the last session broke off, or the computer slept: look at the bench, then confirm" : "";
 }
 
 static void view_channel(struct engine *e, int ch, struct channel_view *v)

@@ -145,6 +145,8 @@ bool interlock_reset(struct engine *e, int ch, const char *who, const char *reas
     struct event *v = emit_event(e, EVENT_INTERLOCK_RESET, ch);
     v->code = (int32_t)c->latched;
     (void)text_format(v->text, sizeof v->text, "%.47s: %.180s", who, reason);
+    if (c->latched == INTERLOCK_CLOCK)
+        c->needs_confirm = false; /* it is what the person who resets has looked at */
     c->latched = INTERLOCK_NONE;
     c->latched_text[0] = '\0';
     load_reset(e, ch);

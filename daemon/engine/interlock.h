@@ -25,7 +25,7 @@ bool interlock_reset(struct engine *e, int ch, const char *who, const char *reas
 /* When a condition that grows with time (silence, on-load time, a held condition) will next hold; NEVER_NS: none. */
 int64_t interlock_next_ns(struct engine *e);
 
-/* Limit of the no-load voltage at a rating point, V. */
-double no_load_limit_v(const struct engine *e, int ch);
+/* Limit of the no-load voltage of what is asked for, V: by process, output and marking. */
+double no_load_limit_of(const struct engine *e, const struct run_request *rq);
 
 #endif

@@ -131,10 +131,9 @@ static bool element(struct engine *e, int ch, char *text)
     return true;
 }
 
-double no_load_limit_v(const struct engine *e, int ch)
+double no_load_limit_of(const struct engine *e, const struct run_request *q)
 {
     const struct bench_limits *l = &e->bench.limits;
-    const struct run_request *q = &e->channels[ch].run.rq;
     switch (q->point.process) {
     case PROCESS_PLASMA_CUT:
     case PROCESS_PLASMA_WELD:
@@ -152,7 +151,7 @@ static bool no_load_voltage(struct engine *e, int ch, char *text)
 {
     const struct channel *c = &e->channels[ch];
     double u = track_value(e, ch, SIG_U2);
-    double limit = c->run.active ? no_load_limit_v(e, ch) : e->bench.limits.u0_plasma_v;
+    double limit = c->run.active ? no_load_limit_of(e, &c->run.rq) : e->bench.limits.u0_plasma_v;
     double bank = bench_channel_of(e, ch)->load.max_voltage_v;
     if (bank > 0 && bank < limit)
         limit = bank;

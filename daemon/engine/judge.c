@@ -1,6 +1,7 @@
 #include "judge.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "error.h"
 #include "figures.h"
@@ -8,13 +9,36 @@
 #include "track.h"
 #include "uncertainty.h"
 
+enum { NIGHT_S = 12 * 3600 };
+
+/* When this unit was last on-load, on whatever channel: by the journal, and by what was seen in this session, which may
+ * not be on disk yet; 0: not known. */
+static int64_t unit_last_load_utc_ns(const struct engine *e, const struct run_request *rq)
+{
+    int64_t last_ns = rq->unit_last_load_utc_ns;
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        const struct channel *c = &e->channels[i];
+        if (c->last_load_utc_ns > last_ns && strcmp(c->last_load_serial, rq->serial) == 0)
+            last_ns = c->last_load_utc_ns;
+    }
+    return last_ns;
+}
+
 enum start_condition judge_start(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
 {
     const struct channel *c = &e->channels[ch];
     const struct bench_limits *l = &e->bench.limits;
-    int64_t rest = utc_of(e, e->step_ns) - c->last_load_utc_ns;
+    int64_t now_ns = utc_of(e, e->step_ns), rest = now_ns - c->last_load_utc_ns;
+    int64_t unit_ns = unit_last_load_utc_ns(e, rq);
+    bool another = c->last_load_serial[0] != '\0' && strcmp(c->last_load_serial, rq->serial) != 0;
     double over = track_value(e, ch, SIG_T_EXHAUST) - track_value(e, ch, SIG_T_INTAKE);
-    if (c->last_load_utc_ns > 0 && rest < l->cold_rest_ns && rq->start != START_COLD) {
+    /* A cool case stands over a hot transformer: how long the unit has rested counts, whatever is said or felt. */
+    if (unit_ns > 0 && now_ns - unit_ns < l->cold_rest_ns) {
+        (void)text_format(why, cap, "this unit was on-load %.0f min ago, cold takes %.0f min without load",
+                          seconds_of(now_ns - unit_ns) / 60, seconds_of(l->cold_rest_ns) / 60);
+        return START_WARM;
+    }
+    if (c->last_load_utc_ns > 0 && rest < l->cold_rest_ns && rq->start != START_COLD && !another) {
         (void)text_format(why, cap, "the channel was on-load %.0f min ago", seconds_of(rest) / 60);
         return START_WARM;
     }
@@ -31,6 +55,18 @@ enum start_condition judge_start(struct engine *e, int ch, const struct run_requ
                     isnan(over) ? "cold, by the time since the last load only"
                                 : "exhaust air within limits of the intake");
     return isnan(over) && rq->start == START_UNKNOWN ? START_UNKNOWN : START_COLD;
+}
+
+int judge_cutouts(const struct engine *e, int ch, const struct run_request *rq)
+{
+    int most = rq->unit_cutouts;
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        const struct channel *c = &e->channels[i];
+        bool own = strcmp(c->last_load_serial, rq->serial) == 0 || (i == ch && c->last_load_serial[0] == '\0');
+        if (own && utc_of(e, e->step_ns) - c->last_load_utc_ns <= NIGHT_S * SECOND_NS && c->cutouts_tonight > most)
+            most = c->cutouts_tonight;
+    }
+    return most;
 }
 
 static enum basis basis_of(const struct run *r, const struct cycle_result *at, const struct deviation_tolerance *tol)

@@ -8,7 +8,7 @@
 #include "track.h"
 #include "uncertainty.h"
 
-enum { RECORD_PATIENCE_S = 30 };
+enum { RECORD_PATIENCE_S = 30, STRAY_PATIENCE_S = 2 };
 
 int64_t slack_ns(const struct engine *e)
 {
@@ -312,6 +312,12 @@ static void opened(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
     commanded_off(e, ch, c->load.opening_ns);
+    bool was_closed = c->load.mask != 0 && c->load.commanded_on_ns >= c->load.closing_ns;
+    bool proof = e->proof.phase != PROOF_NONE && e->proof.channel == ch; /* with a dead unit */
+    if (was_closed && !proof) {
+        c->last_load_utc_ns = utc_of(e, e->now_ns);
+        (void)text_copy(c->last_load_serial, sizeof c->last_load_serial, c->run.rq.serial);
+    }
     c->load.phase = LOAD_OPEN;
     c->load.mask = 0;
     c->timers[TIMER_LOAD] = NEVER_NS;
@@ -343,6 +349,20 @@ static void poll_closed(struct engine *e, int ch)
     }
 }
 
+/* Current through a load whose steps all say open: a welded contactor whose auxiliary contact moved, or a lead that is
+ * not where it should be. Watched in a run only, since a meter's zero may wander where nothing is connected. */
+static bool current_strays(struct engine *e, int ch, int64_t after_ns)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    if (!e->channels[ch].run.active || current_flows(e, ch, after_ns) != 1) {
+        l->stray_since_ns = NEVER_NS;
+        return false;
+    }
+    if (l->stray_since_ns == NEVER_NS)
+        l->stray_since_ns = e->step_ns;
+    return e->step_ns - l->stray_since_ns >= STRAY_PATIENCE_S * SECOND_NS + signal_lag_ns(e, ch, SIG_I2);
+}
+
 /* The load ought to be open. Steps that close by themselves go up the ladder like those that do not open. */
 static void poll_open(struct engine *e, int ch)
 {
@@ -352,8 +372,11 @@ static void poll_open(struct engine *e, int ch)
     int64_t after = c->load.opening_ns;
     if (d >= 0 && e->devices[d].up_ns > after)
         after = e->devices[d].up_ns;
-    if (c->load.fault == INTERLOCK_NONE && load_feedback(e, ch, after, &mask) && mask != 0) {
-        set_fault(c, INTERLOCK_NOT_OPENED, "steps are closed that nobody commanded");
+    bool closed = load_feedback(e, ch, after, &mask) && mask != 0;
+    bool strays = current_strays(e, ch, after);
+    if (c->load.fault == INTERLOCK_NONE && (closed || strays)) {
+        set_fault(c, INTERLOCK_NOT_OPENED,
+                  closed ? "steps are closed that nobody commanded" : "current flows though every step says open");
         send_open(e, ch);
         load_timer(e, ch);
     }

@@ -18,6 +18,7 @@ static void rig(struct engine *e, int ch, const struct input_operator *op)
         return;
     }
     c->rigged = false;
+    c->rigged_serial[0] = '\0';
     set_state(e, ch, STATE_RIGGING);
     emit_answer(e, op->request, 0, "rig now: isolate, connect, check the labels of unit and channel");
 }
@@ -30,7 +31,11 @@ static void rigged(struct engine *e, int ch, const struct input_operator *op)
         return;
     }
     c->rigged = true;
-    emit_text(e, EVENT_NOTE, ch, "rigging confirmed at the bench by %.47s", op->who);
+    (void)text_copy(c->rigged_serial, sizeof c->rigged_serial, op->text);
+    emit_text(e, EVENT_NOTE, ch,
+              op->text[0] ? "rigging confirmed at the bench by %.47s, label read: %.47s"
+                          : "rigging confirmed at the bench by %.47s%s",
+              op->who, op->text);
     emit_answer(e, op->request, 0, "confirmed");
 }
 
@@ -113,10 +118,16 @@ static void set(struct engine *e, int ch, const struct input_operator *op)
         emit_answer(e, op->request, 1, "channel is %s, not setting", channel_state_name(e->channels[ch].state));
 }
 
+static void tell_confirmed(struct engine *e, int ch, const struct input_operator *op)
+{
+    emit_text(e, EVENT_NOTE, ch, "after the interruption %.47s confirms that the bench is in order%s%.150s", op->who,
+              op->text[0] ? ": " : "", op->text);
+}
+
 static void go_on(struct engine *e, int ch, const struct input_operator *op)
 {
     e->channels[ch].needs_confirm = false;
-    emit_text(e, EVENT_NOTE, ch, "after the interruption %.47s confirms that the bench is in order", op->who);
+    tell_confirmed(e, ch, op);
     emit_answer(e, op->request, 0, "confirmed");
 }
 
@@ -199,7 +210,7 @@ void operate(struct engine *e, const struct input_operator *op)
     if (op->verb == VERB_CONTINUE) {
         for (int ch = 0; ch < e->bench.channel_count; ch++)
             e->channels[ch].needs_confirm = false;
-        emit_text(e, EVENT_NOTE, -1, "after the interruption %.47s confirms that the bench is in order", op->who);
+        tell_confirmed(e, -1, op);
         emit_answer(e, op->request, 0, "confirmed");
         return;
     }

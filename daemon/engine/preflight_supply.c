@@ -13,6 +13,23 @@ static enum preflight_result say(char *text, enum preflight_result r, const char
     return r;
 }
 
+/* Runs on one circuit take turns where they would overload it together; its breaker warms by all of them: the mean of
+ * the squares of the others' currents, in multiples of the rated one. */
+static double others_squared(const struct engine *e, int ch, int circuit, int *others)
+{
+    double sum = 0;
+    for (int i = 0; i < e->bench.channel_count; i++) {
+        const struct run *r = &e->channels[i].run;
+        if (i == ch || !r->active || bench_channel_of(e, i)->circuit != circuit)
+            continue;
+        double multiple = stagger_supply_a(&r->rq, &r->point) / e->bench.circuits[circuit].breaker.rated_a;
+        double share = r->rq.point.percent_on / 100;
+        sum += multiple * multiple * (share < 1 ? share : 1);
+        (*others)++;
+    }
+    return sum;
+}
+
 enum preflight_result preflight_circuit(struct engine *e, int ch, const struct run_request *rq,
                                         const struct load_point *point, char *text)
 {
@@ -24,9 +41,12 @@ enum preflight_result preflight_circuit(struct engine *e, int ch, const struct r
     if (!(c->breaker.rated_a > 0) || !(amps > 0))
         return say(text, PREFLIGHT_WARN, "breaker or supply current are not known");
     double x = rq->point.percent_on / 100, multiple = amps / c->breaker.rated_a;
-    double mean = multiple * sqrt(x < 1 ? x : 1);
+    int others = 0;
+    double mean = sqrt(multiple * multiple * (x < 1 ? x : 1) + others_squared(e, ch, circuit, &others));
     (void)text_format(text, REASON_CAP, "%.1f A on-load on a breaker of %.0f A, effective %.0f %%", amps,
                       c->breaker.rated_a, 100 * mean);
+    if (others > 0)
+        (void)text_append(text, REASON_CAP, " with %d more under way", others);
     /* What earlier runs left in the breaker counts too: at the end of the first on-load part it must not be warmer than
      * the conventional non-tripping current keeps it (1.13 times rated, IEC 60898-1). */
     double on_s = rq->point.cycle_s * (x < 1 ? x : 1), left = e->circuits[circuit].heat;

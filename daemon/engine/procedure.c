@@ -100,10 +100,10 @@ void run_begin(struct engine *e, int ch, const struct run_request *rq)
 {
     struct channel *c = channel_of(e, ch);
     char why[REASON_CAP];
-    if (utc_of(e, e->now_ns) - c->last_load_utc_ns > 8 * 3600 * SECOND_NS)
-        c->cutouts_tonight = 0;
+    c->cutouts_tonight = judge_cutouts(e, ch, rq);
+    enum start_condition start = judge_start(e, ch, rq, why, sizeof why);
     prepare_run(e, ch, rq);
-    c->run.start = judge_start(e, ch, rq, why, sizeof why);
+    c->run.start = start;
     struct event *v = emit_event(e, EVENT_RUN_START, ch);
     v->code = (int32_t)rq->procedure;
     char point[96];

@@ -25,7 +25,10 @@ static int lock_take(struct journal *j, struct error *err)
 {
     char path[PATH_CAP + 8], words[128];
     (void)text_format(path, sizeof path, "%s.lock", j->path);
-    j->lock_fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0644);
+    /* One that is there is opened without asking for it to be made: on a frozen disk only that does not wait. */
+    j->lock_fd = open(path, O_RDWR | O_CLOEXEC);
+    if (j->lock_fd < 0 && errno == ENOENT)
+        j->lock_fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0644);
     if (j->lock_fd < 0)
         return error_set(err, "%s: cannot be opened: %s; check the rights of its directory", path,
                          errno_text(errno, words, sizeof words));

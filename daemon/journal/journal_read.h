@@ -62,6 +62,12 @@ int journal_reader_runs(struct journal_reader *r, const struct run_filter *filte
 /* Returns 1 found, 0 none, -1. */
 int journal_reader_run(struct journal_reader *r, int64_t run_no, struct journal_run *run, struct error *err);
 
+/* When a unit was last on-load, on whatever channel, as far as its runs tell. Returns 1 found, 0 none, -1. */
+int journal_reader_last_load(struct journal_reader *r, const char *serial, int64_t *utc_us, struct error *err);
+/* Shutoffs of a unit since then, on whatever channel. Returns 0 or -1. */
+int journal_reader_shutoffs(struct journal_reader *r, const char *serial, int64_t since_utc_us, int64_t *count,
+                            struct error *err);
+
 /* ---- events, verdicts, readings ---- */
 
 struct row_filter {

@@ -146,6 +146,51 @@ int journal_reader_runs(struct journal_reader *r, const struct run_filter *filte
     return rc < 0 ? -1 : 0;
 }
 
+/* A run that was cut off with its session was on-load until its last trace, for all that is known. Fifty runs back:
+ * some may have begun and never closed a step. */
+int journal_reader_last_load(struct journal_reader *r, const char *serial, int64_t *utc_us, struct error *err)
+{
+    static const char text[] =
+        "WITH u AS (SELECT run_no, end_utc_us, interrupted FROM run_rows WHERE serial = ?1 ORDER BY run_no DESC"
+        " LIMIT 50), l AS (SELECT * FROM u WHERE EXISTS(SELECT 1 FROM event_rows e WHERE e.run_no = u.run_no"
+        " AND e.kind = ?2)) SELECT ifnull(max(t), 0) FROM (SELECT max(e.seen_utc_us) AS t FROM l"
+        " JOIN event_rows e ON e.run_no = l.run_no WHERE e.kind IN (?2, ?3, ?4, ?5)"
+        " OR (e.kind = ?6 AND (e.code2 IN (?7, ?8) OR e.code IN (?7, ?8)))"
+        " UNION ALL SELECT max(end_utc_us) FROM l WHERE interrupted <> 0)";
+    static const int64_t codes[] = {EVENT_STEPS, EVENT_CYCLE,   EVENT_SHUTOFF, EVENT_INTERLOCK,
+                                    EVENT_STATE, STATE_SETTING, STATE_ON_LOAD};
+    sqlite3_stmt *st = sql_prepare(r->db, text, err);
+    if (st == NULL)
+        return -1;
+    sql_bind_text(st, 1, serial);
+    for (size_t i = 0; i < sizeof codes / sizeof codes[0]; i++)
+        sql_bind_int(st, 2 + (int)i, codes[i]);
+    int rc = sql_next(st, "journal: last load", err);
+    if (rc == 1)
+        *utc_us = sql_int(st, 0);
+    sqlite3_finalize(st);
+    return rc < 0 ? -1 : rc == 1 && *utc_us > 0;
+}
+
+int journal_reader_shutoffs(struct journal_reader *r, const char *serial, int64_t since_utc_us, int64_t *count,
+                            struct error *err)
+{
+    static const char text[] =
+        "SELECT count(*) FROM event_rows e WHERE e.kind = ?2 AND e.seen_utc_us >= ?3 AND e.run_no IN"
+        " (SELECT run_no FROM run_rows WHERE serial = ?1 ORDER BY run_no DESC LIMIT 50)";
+    sqlite3_stmt *st = sql_prepare(r->db, text, err);
+    if (st == NULL)
+        return -1;
+    sql_bind_text(st, 1, serial);
+    sql_bind_int(st, 2, EVENT_SHUTOFF);
+    sql_bind_int(st, 3, since_utc_us);
+    int rc = sql_next(st, "journal: shutoffs", err);
+    if (rc == 1)
+        *count = sql_int(st, 0);
+    sqlite3_finalize(st);
+    return rc < 0 ? -1 : 0;
+}
+
 static int unit_row(sqlite3_stmt *st, struct journal_unit *u, struct error *err)
 {
     memset(u, 0, sizeof *u);

@@ -104,6 +104,28 @@ static void get_readings(struct reader *r, struct input_readings *m)
     }
 }
 
+static void put_stores(struct writer *w, const struct run_stores *s)
+{
+    put_i32(w, s->count);
+    put_i32(w, s->in_trouble);
+    put_u32(w, (uint32_t)s->worst);
+    put_text(w, s->name);
+    put_i64(w, s->waiting_rows);
+    put_i64(w, s->rejected);
+    put_bool(w, s->backlog_near_cap);
+}
+
+static void get_stores(struct reader *r, struct run_stores *s)
+{
+    s->count = get_i32(r);
+    s->in_trouble = get_i32(r);
+    s->worst = (enum store_stand)get_below(r, STORE_STAND_COUNT_);
+    get_text(r, s->name, sizeof s->name);
+    s->waiting_rows = get_i64(r);
+    s->rejected = get_i64(r);
+    s->backlog_near_cap = get_bool(r);
+}
+
 static void put_run_request(struct writer *w, const struct run_request *q)
 {
     put_i64(w, q->run_no);
@@ -127,12 +149,17 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_bool(w, q->night.beacon);
     put_bool(w, q->night.outside);
     put_i64(w, q->night.acknowledged_utc_s);
+    put_stores(w, &q->stores);
+    put_i64(w, q->unit_last_load_utc_ns);
+    put_i32(w, q->unit_cutouts);
     put_bool(w, q->from_page);
     put_bool(w, q->setting);
     put_bool(w, q->heated_intake);
     put_bool(w, q->control_at_maximum);
     put_bool(w, q->setup_confirmed);
     put_i64(w, q->safety_test_utc_s);
+    put_i64(w, q->safety_test_due_utc_s);
+    put_bool(w, q->safety_test_failed);
     put_u32(w, (uint32_t)q->start);
     put_text(w, q->who);
     put_text(w, q->accepts);
@@ -163,12 +190,17 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->night.beacon = get_bool(r);
     q->night.outside = get_bool(r);
     q->night.acknowledged_utc_s = get_i64(r);
+    get_stores(r, &q->stores);
+    q->unit_last_load_utc_ns = get_i64(r);
+    q->unit_cutouts = get_i32(r);
     q->from_page = get_bool(r);
     q->setting = get_bool(r);
     q->heated_intake = get_bool(r);
     q->control_at_maximum = get_bool(r);
     q->setup_confirmed = get_bool(r);
     q->safety_test_utc_s = get_i64(r);
+    q->safety_test_due_utc_s = get_i64(r);
+    q->safety_test_failed = get_bool(r);
     q->start = (enum start_condition)get_below(r, START_CONDITION_COUNT_);
     get_text(r, q->who, sizeof q->who);
     get_text(r, q->accepts, sizeof q->accepts);
@@ -242,6 +274,8 @@ static void put_body(struct writer *w, const struct input *in)
         put_i64(w, in->u.anchor.boottime_ns);
         put_bool(w, in->u.anchor.suspended);
         put_bool(w, in->u.anchor.stepped);
+        put_i64(w, in->u.anchor.slept_ns);
+        put_i64(w, in->u.anchor.moved_ns);
         break;
     case INPUT_WORKER:
         put_u64(w, in->u.worker.job);
@@ -318,6 +352,8 @@ static void get_body(struct reader *r, struct input *in)
         in->u.anchor.boottime_ns = get_i64(r);
         in->u.anchor.suspended = get_bool(r);
         in->u.anchor.stepped = get_bool(r);
+        in->u.anchor.slept_ns = get_i64(r);
+        in->u.anchor.moved_ns = get_i64(r);
         break;
     case INPUT_WORKER:
         in->u.worker.job = get_u64(r);

@@ -99,6 +99,29 @@ struct run_night {
     int64_t acknowledged_utc_s; /* when a person entered the code of a delivered test message; 0: not in this session */
 };
 
+/* How a time-series store stands, from nothing to say to the worst. */
+enum store_stand {
+    STORE_STAND_GOOD,
+    STORE_STAND_STARTING,         /* its self-test is not done */
+    STORE_STAND_SET_ASIDE,        /* takes what it gets, but has rejected lines for good */
+    STORE_STAND_UNREACHABLE,      /* no answer, or "later" */
+    STORE_STAND_REFUSED,          /* wrong password, no such database: somebody must look */
+    STORE_STAND_SELF_TEST_FAILED, /* what was sent did not come back as sent */
+    STORE_STAND_LEFT_OUT,         /* could not be set up */
+    STORE_STAND_COUNT_
+};
+
+/* The time-series stores as they stood when a run was ordered. The daemon fills it in; a client cannot. */
+struct run_stores {
+    int32_t count; /* of the configuration; 0: none */
+    int32_t in_trouble;
+    enum store_stand worst;
+    char name[NAME_CAP];   /* of the one that stands worst */
+    int64_t waiting_rows;  /* that the slowest has yet to take */
+    int64_t rejected;      /* lines that a store will never take, in this session */
+    bool backlog_near_cap; /* rows wait, and the journal nears its size or the disk its floor */
+};
+
 /* Everything that a run needs to know, so that a run can be judged again from the input log alone. */
 struct run_request {
     int64_t run_no;
@@ -118,12 +141,17 @@ struct run_request {
     bool consent_past_rating;
     bool unattended;
     struct run_night night;
-    bool from_page;            /* ordered from a page: the bench's key switch has to be on */
-    bool setting;              /* begin with the state `setting` */
-    bool heated_intake;        /* intake is held at the rated ambient */
-    bool control_at_maximum;   /* confirmed by the operator */
-    bool setup_confirmed;      /* set-up sheet confirmed */
-    int64_t safety_test_utc_s; /* 0: not on file */
+    struct run_stores stores;
+    int64_t unit_last_load_utc_ns; /* of this unit, on whatever channel, by the journal; 0: none known. The daemon's */
+    int32_t unit_cutouts; /* of this unit in the last twelve hours, on whatever channel, by the journal. The daemon's */
+    bool from_page;       /* ordered from a page: the bench's key switch has to be on */
+    bool setting;         /* begin with the state `setting` */
+    bool heated_intake;   /* intake is held at the rated ambient */
+    bool control_at_maximum;       /* confirmed by the operator */
+    bool setup_confirmed;          /* set-up sheet confirmed */
+    int64_t safety_test_utc_s;     /* of the latest, when it was passed; 0: none on file, or it failed */
+    int64_t safety_test_due_utc_s; /* when the next one is due; 0: not stated */
+    bool safety_test_failed;       /* the latest one */
     enum start_condition start;
     char who[NAME_CAP];
     char accepts[TEXT_CAP];       /* names of accepted warnings, space between */
@@ -171,8 +199,9 @@ struct input_synced {
 
 struct input_anchor {
     int64_t utc_ns, monotonic_ns, boottime_ns;
-    bool suspended; /* boottime ran ahead of monotonic */
-    bool stepped;   /* UTC moved against monotonic */
+    bool suspended;             /* boottime ran ahead of monotonic */
+    bool stepped;               /* UTC moved against monotonic */
+    int64_t slept_ns, moved_ns; /* by how much, since the anchor before */
 };
 
 enum { WORKER_VALUES_MAX = 24 };

@@ -20,6 +20,7 @@ struct bench_clock {
     int64_t real_share;
     _Atomic int64_t virtual_ns;
     _Atomic int64_t utc_set_ns, slept_ns; /* virtual: by bench_clock_disturb */
+    int64_t start_slept_ns;               /* scaled: the computer's sleep before */
 };
 
 static int64_t system_ns(clockid_t id)
@@ -40,6 +41,7 @@ static struct bench_clock *clock_new(enum bench_clock_kind kind, double rate, in
     c->rate = rate;
     c->start_real_ns = system_ns(CLOCK_MONOTONIC);
     c->start_utc_ns = start_utc_ns;
+    c->start_slept_ns = system_ns(CLOCK_BOOTTIME) - c->start_real_ns;
     atomic_init(&c->virtual_ns, base_ns);
     return c;
 }
@@ -84,11 +86,21 @@ int64_t bench_clock_now_ns(const struct bench_clock *clock)
     return base_ns + (int64_t)((double)(real_ns - clock->start_real_ns) * clock->rate);
 }
 
+/* Sleep of the computer that the clock does not count, since it was made: bench time stands still meanwhile. */
+static int64_t slept_ns(const struct bench_clock *clock)
+{
+    if (clock->kind == BENCH_CLOCK_VIRTUAL)
+        return atomic_load(&clock->slept_ns);
+    int64_t all_ns = system_ns(CLOCK_BOOTTIME) - system_ns(CLOCK_MONOTONIC) - clock->start_slept_ns;
+    return all_ns > SECOND_NS / 4 ? all_ns : 0; /* less is the time between the two readings */
+}
+
 int64_t bench_clock_utc_ns(const struct bench_clock *clock)
 {
     if (clock->kind == BENCH_CLOCK_REAL)
         return system_ns(CLOCK_REALTIME);
-    return clock->start_utc_ns + bench_clock_now_ns(clock) - base_ns + atomic_load(&clock->utc_set_ns);
+    int64_t went_on_ns = clock->kind == BENCH_CLOCK_SCALED ? slept_ns(clock) : 0;
+    return clock->start_utc_ns + bench_clock_now_ns(clock) - base_ns + atomic_load(&clock->utc_set_ns) + went_on_ns;
 }
 
 int64_t bench_clock_real_ns(const struct bench_clock *clock)
@@ -141,25 +153,29 @@ void bench_clock_anchor(const struct bench_clock *clock, const struct input_anch
         }
     } else {
         anchor->monotonic_ns = bench_clock_now_ns(clock);
-        anchor->boottime_ns = anchor->monotonic_ns + atomic_load(&clock->slept_ns);
-        anchor->utc_ns = clock->start_utc_ns + anchor->monotonic_ns - base_ns + atomic_load(&clock->utc_set_ns);
+        int64_t went_on_ns = slept_ns(clock);
+        anchor->boottime_ns = anchor->monotonic_ns + went_on_ns;
+        anchor->utc_ns = clock->start_utc_ns + anchor->monotonic_ns - base_ns + atomic_load(&clock->utc_set_ns) +
+                         (clock->kind == BENCH_CLOCK_SCALED ? went_on_ns : 0);
     }
     if (!previous)
         return;
     int64_t elapsed_ns = anchor->monotonic_ns - previous->monotonic_ns;
-    int64_t slept_ns = anchor->boottime_ns - previous->boottime_ns - elapsed_ns;
+    int64_t new_sleep_ns = anchor->boottime_ns - previous->boottime_ns - elapsed_ns;
     int64_t moved_ns = anchor->utc_ns - previous->utc_ns - elapsed_ns;
-    anchor->suspended = slept_ns > anchor_tolerance_ns;
+    anchor->suspended = new_sleep_ns > anchor_tolerance_ns;
     if (anchor->suspended)
-        moved_ns -= slept_ns;
+        moved_ns -= new_sleep_ns;
     anchor->stepped = moved_ns > anchor_tolerance_ns || moved_ns < -anchor_tolerance_ns;
+    anchor->slept_ns = anchor->suspended ? new_sleep_ns : 0;
+    anchor->moved_ns = anchor->stepped ? moved_ns : 0;
 }
 
-void bench_clock_disturb(struct bench_clock *clock, int64_t utc_ns, int64_t slept_ns)
+void bench_clock_disturb(struct bench_clock *clock, int64_t utc_ns, int64_t sleep_ns)
 {
     assert(clock->kind == BENCH_CLOCK_VIRTUAL);
     atomic_fetch_add(&clock->utc_set_ns, utc_ns);
-    atomic_fetch_add(&clock->slept_ns, slept_ns);
+    atomic_fetch_add(&clock->slept_ns, sleep_ns);
 }
 
 void bench_clock_advance(struct bench_clock *clock, int64_t to_ns)

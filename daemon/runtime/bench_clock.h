@@ -56,7 +56,7 @@ void bench_clock_anchor(const struct bench_clock *clock, const struct input_anch
 /* On a virtual clock: from now on UTC is utc_ns ahead of what it would have been (the wall clock was set; either way),
  * and the computer has slept for slept_ns more, which monotonic time does not count. Only anchors and
  * bench_clock_utc_ns show it. */
-void bench_clock_disturb(struct bench_clock *clock, int64_t utc_ns, int64_t slept_ns);
+void bench_clock_disturb(struct bench_clock *clock, int64_t utc_ns, int64_t sleep_ns);
 
 /* Move a virtual clock forward to to_ns (earlier times are ignored). */
 void bench_clock_advance(struct bench_clock *clock, int64_t to_ns);

@@ -75,6 +75,43 @@ static int link_resend(void *ctx, const char *store, const int64_t from_row[FEED
     return count;
 }
 
+/* What waits for a store keeps the journal from giving room back. */
+static bool backlog_near_cap(struct runtime *rt, int64_t waiting_rows)
+{
+    const struct journal_config *j = &rt->config->journal;
+    struct journal_stage_counts c = journal_stage_counts(rt->journal_stage);
+    if (waiting_rows <= 0)
+        return false;
+    return (j->max_bytes > 0 && c.file_bytes > j->max_bytes / 10 * 9) ||
+           (c.free_bytes > 0 && c.free_bytes < 2 * j->free_floor_bytes);
+}
+
+static void link_stores(void *ctx, struct run_stores *stores)
+{
+    struct runtime *rt = ctx;
+    struct uplink_status status;
+    *stores = (struct run_stores){.count = rt->config->store_count};
+    for (int i = 0; i < rt->config->store_count; i++) {
+        enum store_stand stand = STORE_STAND_LEFT_OUT;
+        int64_t waiting_rows = 0;
+        if (rt->stores[i]) {
+            store_stage_status(rt->stores[i], &status);
+            stand = store_stand_of(&status);
+            for (int f = 0; f < FEED_COUNT_; f++)
+                waiting_rows += status.newest[f] > status.sent[f] ? status.newest[f] - status.sent[f] : 0;
+            stores->rejected += (int64_t)status.lines_set_aside;
+        }
+        if (i == 0 || stand > stores->worst) {
+            stores->worst = stand;
+            text_copy(stores->name, sizeof stores->name, rt->config->stores[i].name);
+        }
+        stores->in_trouble += stand > STORE_STAND_STARTING;
+        if (waiting_rows > stores->waiting_rows)
+            stores->waiting_rows = waiting_rows;
+    }
+    stores->backlog_near_cap = backlog_near_cap(rt, stores->waiting_rows);
+}
+
 static int link_notify_test(void *ctx, uint64_t request, const char *who, struct error *err)
 {
     struct runtime *rt = ctx;
@@ -133,6 +170,7 @@ struct control_hooks runtime_control_hooks(struct runtime *rt)
                                   .probe = link_probe,
                                   .night = link_night,
                                   .resend = link_resend,
+                                  .stores = link_stores,
                                   .notify_test = link_notify_test,
                                   .notify_acknowledge = link_notify_acknowledge,
                                   .real_ns = link_real_ns,

@@ -248,16 +248,14 @@ out:
 
 static int build(struct runtime *rt, struct error *err)
 {
-    if (make_clock(rt, err))
+    /* The lock comes with the journal: nothing is touched while another daemon holds it. */
+    rt->journal = journal_open(rt->config->journal.path, JOURNAL_CREATE, err);
+    if (!rt->journal || make_clock(rt, err))
         return -1;
     rt->log = log_new(rt->clock, rt->options.log_fd, rt->options.log_level, rt->options.log_prefix);
     if (!rt->log)
         return error_set(err, "out of memory");
     if (make_queues(rt, err))
-        return -1;
-    /* The lock comes with the journal: nothing is touched while another daemon holds it. */
-    rt->journal = journal_open(rt->config->journal.path, JOURNAL_CREATE, err);
-    if (!rt->journal)
         return -1;
     rt->figures = line_figures_new(rt, err);
     if (!rt->figures)

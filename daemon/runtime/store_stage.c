@@ -127,3 +127,23 @@ void store_stage_status(struct store_stage *stage, struct uplink_status *status)
     *status = stage->status;
     pthread_mutex_unlock(&stage->mutex);
 }
+
+enum store_stand store_stand_of(const struct uplink_status *status)
+{
+    if (status->self_test == SELF_TEST_FAILED)
+        return STORE_STAND_SELF_TEST_FAILED;
+    switch (status->state) {
+    case UPLINK_REFUSED:
+        return STORE_STAND_REFUSED;
+    case UPLINK_WAITING:
+        return STORE_STAND_UNREACHABLE;
+    case UPLINK_STARTING:
+    case UPLINK_IDLE:
+    case UPLINK_SENDING:
+    case UPLINK_STATE_COUNT_:
+        break;
+    }
+    if (status->lines_set_aside > 0)
+        return STORE_STAND_SET_ASIDE;
+    return status->self_test == SELF_TEST_OPEN ? STORE_STAND_STARTING : STORE_STAND_GOOD;
+}

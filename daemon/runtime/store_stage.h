@@ -23,6 +23,9 @@ int64_t store_stage_run(struct store_stage *stage, int64_t real_ns);
 /* Send again from these rows on (below zero: leave that feed). Any thread; taken up by the next store_stage_run. */
 void store_stage_resend(struct store_stage *stage, const int64_t from_row[FEED_COUNT_]);
 
+/* How a store stands by its figures: what preflight tells of it. */
+enum store_stand store_stand_of(const struct uplink_status *status);
+
 /* Any thread. */
 void store_stage_status(struct store_stage *stage, struct uplink_status *status);
 

@@ -21,12 +21,11 @@ void supervise_anchor(struct runtime *rt)
     if (!anchor.suspended && !anchor.stepped && anchor.monotonic_ns - rt->anchor.monotonic_ns < anchor_every_ns)
         return;
     if (anchor.suspended)
-        log_write(
-            rt->log, LOG_LEVEL_ERROR, "clock: the computer was suspended for %.1f s",
-            (double)(anchor.boottime_ns - rt->anchor.boottime_ns - (anchor.monotonic_ns - rt->anchor.monotonic_ns)) /
-                1e9);
+        log_write(rt->log, LOG_LEVEL_ERROR, "clock: the computer was suspended for %.1f s",
+                  (double)anchor.slept_ns / 1e9);
     if (anchor.stepped)
-        log_write(rt->log, LOG_LEVEL_WARN, "clock: UTC was set; runs go on by their own time");
+        log_write(rt->log, LOG_LEVEL_WARN, "clock: UTC was set by %+.1f s; runs go on by their own time",
+                  (double)anchor.moved_ns / 1e9);
     /* Not taken (queue full): the next look comes in a second. */
     if (queue_put(rt->orders, INPUT_ANCHOR, 0, &anchor, sizeof anchor) == 0)
         rt->anchor = anchor;

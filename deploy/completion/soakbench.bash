@@ -88,7 +88,7 @@ _soakbench()
         esac
         ;;
     "rigged")
-        words="--who --socket --config --journal --json --help --version"
+        words="--unit --who --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

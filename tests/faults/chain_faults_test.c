@@ -306,8 +306,28 @@ START_TEST(a_clock_that_is_set_moves_no_stamp_and_no_verdict)
 }
 END_TEST
 
+static int latest_clock(void *ctx, const struct journal_event *e)
+{
+    if (e->event.kind == EVENT_CLOCK)
+        *(double *)ctx = e->event.values[0];
+    return 0;
+}
+
+static double last_clock_s(struct harness *h)
+{
+    struct error err = {""};
+    struct row_filter filter = row_filter_any();
+    double s = 0;
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(r != NULL, "%s", err.text);
+    ck_assert_msg(journal_reader_events(r, &filter, latest_clock, &s, &err) == 0, "%s", err.text);
+    journal_reader_close(r);
+    return s;
+}
+
 START_TEST(a_computer_that_slept_opens)
 {
+    struct event slept;
     struct harness *h = on_load();
     bench_clock_disturb(h->clock, 90 * H_MINUTE, 90 * H_MINUTE);
     double took_s = opens_within(h, 3 * H_SECOND); /* anchors are taken each second */
@@ -315,7 +335,51 @@ START_TEST(a_computer_that_slept_opens)
     ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 1), 0); /* UTC went on by itself: it was not set */
     check_undecided(h, CAUSE_NONE);
     ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 2), 1);
+    ck_assert(harness_find_event(h, EVENT_CLOCK, NULL, &slept));
+    ck_assert_double_eq_tol(slept.values[0], 5400, 0.5);
     ck_assert_uint_eq(closed_mask(h), 0);
+    harness_free(h);
+}
+END_TEST
+
+static int try_warm(struct harness *h, const char *accepts, char *words)
+{
+    struct input_operator a = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_PROOF);
+    a.run.start = START_WARM;
+    a.run.run_no = runtime_next_run_no(h->rt);
+    text_copy(a.run.accepts, sizeof a.run.accepts, accepts);
+    return harness_order(h, &a, words);
+}
+
+/* What a sleep leaves: each is told by its own length and not by all sleep since the computer was switched on; a person
+ * confirms, by the reset where a run was ended, by `continue` where none was; the record's time of day lags. */
+START_TEST(after_a_sleep_a_person_goes_first)
+{
+    char words[TEXT_CAP];
+    struct event slept;
+    struct input_operator reset = {.verb = VERB_RESET, .channel = 0, .device = -1, .text = "lid was closed by mistake"};
+    struct input_operator go_on = {
+        .verb = VERB_CONTINUE, .channel = 0, .device = -1, .text = "looked at bench and leads"};
+    struct harness *h = on_load();
+    bench_clock_disturb(h->clock, 90 * H_MINUTE, 90 * H_MINUTE);
+    harness_run_for(h, 20 * H_SECOND);
+    ck_assert(harness_in_state(h, "A", STATE_LOCKED));
+    ck_assert_int_eq(harness_order(h, &reset, words), 0);
+    harness_rig(h, "A");
+    ck_assert_int_eq(try_warm(h, "time-to-open", words), 1);
+    ck_assert_msg(strncmp(words, "clock: ", 7) == 0, "%s", words);
+    ck_assert_msg(strstr(words, "-5400 s") != NULL, "%s", words);
+    bench_clock_disturb(h->clock, 10 * H_MINUTE, 10 * H_MINUTE);
+    harness_run_for(h, 20 * H_SECOND);
+    ck_assert(harness_in_state(h, "A", STATE_RIGGING)); /* nothing was in use: nothing latches */
+    ck_assert(harness_find_event(h, EVENT_CLOCK, NULL, &slept));
+    ck_assert_double_eq_tol(slept.values[0], 5400, 0.5); /* the first one */
+    ck_assert_int_eq(harness_count_events(h, EVENT_CLOCK, NULL, 2), 2);
+    ck_assert_double_eq_tol(last_clock_s(h), 600, 0.5);
+    ck_assert_int_eq(try_warm(h, "time-to-open clock", words), 1);
+    ck_assert_msg(strncmp(words, "interruption", 12) == 0, "%s", words);
+    ck_assert_int_eq(harness_order(h, &go_on, words), 0);
+    ck_assert_msg(try_warm(h, "time-to-open clock", words) != 1, "%s", words);
     harness_free(h);
 }
 END_TEST
@@ -331,6 +395,7 @@ int main(void)
     tcase_add_test(t, one_safety_signal_alone_opens_and_latches);
     tcase_add_test(t, a_clock_that_is_set_moves_no_stamp_and_no_verdict);
     tcase_add_test(t, a_computer_that_slept_opens);
+    tcase_add_test(t, after_a_sleep_a_person_goes_first);
     tcase_add_test(t, two_seconds_of_an_informative_signal_are_borne);
     tcase_add_test(t, a_disk_that_fails_opens_within_its_limit);
     tcase_add_test(t, nothing_closes_while_the_record_is_not_healthy);

@@ -5,3 +5,10 @@ set_tests_properties(faults_tcp_test faults_threads_test PROPERTIES LABELS "e2e"
 # Fifty whole runs, one for each fault in each place: ten seconds of processor time.
 unit_test(faults_table_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/fault_table_test.c LINKS harness)
 set_tests_properties(faults_table_test PROPERTIES TIMEOUT 400)
+# A file system of its own on a loop device, frozen and written to; a shim that lets the computer seem to sleep.
+unit_test(faults_disk_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/slow_disk_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/support/loop_disk.c LINKS tcp_bench journal)
+unit_test(faults_suspend_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/suspend_test.c LINKS tcp_bench)
+target_compile_definitions(faults_suspend_test PRIVATE SLEEP_SHIM_PATH="$<TARGET_FILE:sleep_shim>")
+add_dependencies(faults_suspend_test sleep_shim)
+set_tests_properties(faults_disk_test faults_suspend_test PROPERTIES LABELS "e2e" SKIP_RETURN_CODE 77 TIMEOUT 300)

@@ -27,3 +27,6 @@ add_library(tty_room STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/tty_room.c)
 target_include_directories(tty_room PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
 target_link_libraries(tty_room PUBLIC model PkgConfig::CHECK)
 add_library(tty_shim MODULE ${CMAKE_CURRENT_SOURCE_DIR}/support/tty_shim.c)
+
+# Lets a program's computer seem to have slept.
+add_library(sleep_shim MODULE ${CMAKE_CURRENT_SOURCE_DIR}/support/sleep_shim.c)

@@ -110,6 +110,30 @@ static int64_t fake_utc_ns(void *ctx)
     return INT64_C(1772403300000000000); /* 2026-03-01 22:15 */
 }
 
+static void fake_stores(void *ctx, struct run_stores *stores)
+{
+    *stores = ((struct fake *)ctx)->stores;
+}
+
+static int fake_notify_test(void *ctx, uint64_t request, const char *who, struct error *err)
+{
+    struct fake *f = ctx;
+    if (f->notify_trouble[0])
+        return error_set(err, "%s", f->notify_trouble);
+    f->notify_request = request;
+    (void)text_copy(f->notify_who, sizeof f->notify_who, who);
+    return 0;
+}
+
+static int fake_notify_acknowledge(void *ctx, const char *code, const char *who, struct error *err)
+{
+    struct fake *f = ctx;
+    if (strcmp(code, f->notify_code) != 0)
+        return error_set(err, "this is not the code of the last test message");
+    (void)text_copy(f->notify_who, sizeof f->notify_who, who);
+    return 0;
+}
+
 struct unit_plate fake_plate(void)
 {
     struct unit_plate p = {.protection = PROTECTION_FITTED, .rating_count = 2};
@@ -156,6 +180,7 @@ static void make_bench(struct bench *b)
 void fake_begin(struct fake *f)
 {
     struct error err = {{0}};
+    bool tells_nobody = f->tells_nobody;
     memset(f, 0, sizeof *f);
     (void)text_copy(f->folder, sizeof f->folder, "/tmp/control-test-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(f->folder));
@@ -184,6 +209,9 @@ void fake_begin(struct fake *f)
                                   .next_run_no = fake_next_run_no,
                                   .counters = fake_counters,
                                   .resend = fake_resend,
+                                  .stores = fake_stores,
+                                  .notify_test = tells_nobody ? NULL : fake_notify_test,
+                                  .notify_acknowledge = tells_nobody ? NULL : fake_notify_acknowledge,
                                   .real_ns = fake_real_ns,
                                   .utc_ns = fake_utc_ns};
     (void)text_copy(hooks.version, sizeof hooks.version, "test");
@@ -248,4 +276,29 @@ json_t *fake_ask(struct fake *f, int fd, const char *line)
     size_t size = strlen(line);
     ck_assert_int_eq(send(fd, line, size, MSG_NOSIGNAL), (ssize_t)size);
     return fake_next(f, fd);
+}
+
+const char *fake_word(const json_t *answer, const char *a, const char *b)
+{
+    const json_t *value = json_object_get(answer, a);
+    const char *text = json_string_value(b ? json_object_get(value, b) : value);
+    return text ? text : "";
+}
+
+void fake_expect(json_t *answer, int64_t id, const char *stage)
+{
+    ck_assert_msg(answer != NULL, "no answer");
+    char *text = json_dumps(answer, 0);
+    ck_assert_msg(strcmp(fake_word(answer, "stage", NULL), stage) == 0, "%s", text);
+    ck_assert_msg(json_integer_value(json_object_get(answer, "id")) == id, "%s", text);
+    ck_assert_int_eq(json_integer_value(json_object_get(answer, "v")), 1);
+    free(text);
+}
+
+void fake_refused(json_t *answer, int64_t id, const char *part)
+{
+    fake_expect(answer, id, "refused");
+    ck_assert_msg(strstr(fake_word(answer, "error", "what"), part) != NULL, "\"%s\" is not in \"%s\"", part,
+                  fake_word(answer, "error", "what"));
+    json_decref(answer);
 }

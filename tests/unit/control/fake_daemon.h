@@ -23,6 +23,12 @@ struct fake {
     struct register_order filed;
     int64_t resend[FEED_COUNT_]; /* rows from which stores were to send again */
     int64_t run_no;
+    bool tells_nobody; /* set before fake_begin: no hooks for messages */
+    struct run_stores stores;
+    char notify_trouble[TEXT_CAP]; /* the test message cannot be sent, in words */
+    char notify_code[NAME_CAP];    /* that is taken */
+    char notify_who[NAME_CAP];     /* who asked or acknowledged last */
+    uint64_t notify_request;
     bool accept_all; /* answer orders at once: accepted, done, stored */
 };
 
@@ -38,6 +44,15 @@ int fake_connect(const struct fake *f);
  * or nothing came. */
 json_t *fake_ask(struct fake *f, int fd, const char *line);
 json_t *fake_next(struct fake *f, int fd);
+
+/* Text of a field, or of a field in a field (b NULL: none); "" when it is not there. */
+const char *fake_word(const json_t *answer, const char *a, const char *b);
+
+/* The answer is to this request, and of this stage. */
+void fake_expect(json_t *answer, int64_t id, const char *stage);
+
+/* The same for a refusal whose words hold a part; takes the answer. */
+void fake_refused(json_t *answer, int64_t id, const char *part);
 
 /* A plate with two rating points for HQ-0147. */
 struct unit_plate fake_plate(void);

@@ -25,48 +25,23 @@ static void end(struct fake *f)
     free(f);
 }
 
-static const char *word(const json_t *answer, const char *a, const char *b)
-{
-    const json_t *value = json_object_get(answer, a);
-    const char *text = json_string_value(b ? json_object_get(value, b) : value);
-    return text ? text : "";
-}
-
-static void expect_stage(json_t *answer, int64_t id, const char *stage)
-{
-    ck_assert_msg(answer != NULL, "no answer");
-    char *text = json_dumps(answer, 0);
-    ck_assert_msg(strcmp(word(answer, "stage", NULL), stage) == 0, "%s", text);
-    ck_assert_msg(json_integer_value(json_object_get(answer, "id")) == id, "%s", text);
-    ck_assert_int_eq(json_integer_value(json_object_get(answer, "v")), 1);
-    free(text);
-}
-
-static void expect_refused(json_t *answer, int64_t id, const char *part)
-{
-    expect_stage(answer, id, "refused");
-    ck_assert_msg(strstr(word(answer, "error", "what"), part) != NULL, "\"%s\" is not in \"%s\"", part,
-                  word(answer, "error", "what"));
-    json_decref(answer);
-}
-
 START_TEST(test_reading_verbs)
 {
     struct fake *f = begin();
     int fd = fake_connect(f);
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"hello\"}\n");
-    expect_stage(answer, 1, "done");
-    ck_assert_str_eq(word(answer, "result", "journal"), f->path);
+    fake_expect(answer, 1, "done");
+    ck_assert_str_eq(fake_word(answer, "result", "journal"), f->path);
     json_decref(answer);
     answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"status\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     const json_t *channels = json_object_get(json_object_get(answer, "result"), "channels");
     ck_assert_uint_eq(json_array_size(channels), 2);
-    ck_assert_str_eq(word(json_array_get(channels, 1), "channel", NULL), "B");
-    ck_assert_str_eq(word(json_array_get(channels, 1), "state", NULL), "free");
+    ck_assert_str_eq(fake_word(json_array_get(channels, 1), "channel", NULL), "B");
+    ck_assert_str_eq(fake_word(json_array_get(channels, 1), "state", NULL), "free");
     json_decref(answer);
     answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"counters\"}\n");
-    expect_stage(answer, 3, "done");
+    fake_expect(answer, 3, "done");
     ck_assert_ptr_nonnull(json_object_get(json_object_get(answer, "result"), "buses"));
     json_decref(answer);
     static const char *const empty[] = {"run-list", "unit-list", "run-events"};
@@ -74,12 +49,12 @@ START_TEST(test_reading_verbs)
         char line[80];
         (void)text_format(line, sizeof line, "{\"v\":1,\"id\":4,\"do\":\"%s\"}\n", empty[i]);
         answer = fake_ask(f, fd, line);
-        expect_stage(answer, 4, "done");
+        fake_expect(answer, 4, "done");
         json_decref(answer);
     }
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"run-show\",\"run\":12}\n"), 5, "no run 12");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"run-show\"}\n"), 6, "number");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":7,\"do\":\"status\",\"loud\":true}\n"), 7, "loud");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"run-show\",\"run\":12}\n"), 5, "no run 12");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"run-show\"}\n"), 6, "number");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":7,\"do\":\"status\",\"loud\":true}\n"), 7, "loud");
     close(fd);
     end(f);
 }
@@ -91,7 +66,7 @@ START_TEST(test_bench_round_trip)
     struct fake *f = begin();
     int fd = fake_connect(f);
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"bench\"}\n");
-    expect_stage(answer, 1, "done");
+    fake_expect(answer, 1, "done");
     struct bench *back = calloc(1, sizeof *back);
     struct error err = {{0}};
     ck_assert_ptr_nonnull(back);
@@ -122,7 +97,7 @@ START_TEST(test_orders_in_two_steps)
     ck_assert_str_eq(f->orders[0].who, "Sam");
     ck_assert_int_eq(control_answer(f->control, f->orders[0].request, 0, "rigging"), 0);
     answer = fake_next(f, fd); /* has one answer only */
-    expect_stage(answer, 1, "done");
+    fake_expect(answer, 1, "done");
     json_decref(answer);
 
     answer =
@@ -131,18 +106,18 @@ START_TEST(test_orders_in_two_steps)
     ck_assert_str_eq(f->orders[1].text, "fan mended");
     (void)control_answer(f->control, f->orders[1].request, 0, "");
     answer = fake_next(f, fd);
-    expect_stage(answer, 2, "accepted");
+    fake_expect(answer, 2, "accepted");
     json_decref(answer);
     (void)control_answer(f->control, f->orders[1].request, 2, "all open");
     answer = fake_next(f, fd);
-    expect_stage(answer, 2, "done");
-    ck_assert_str_eq(word(answer, "result", "text"), "all open");
+    fake_expect(answer, 2, "done");
+    ck_assert_str_eq(fake_word(answer, "result", "text"), "all open");
     json_decref(answer);
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"channel-reset\",\"channel\":\"A\"}\n"), 3, "reason");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"channel-rig\",\"channel\":\"C\"}\n"), 4, "no channel C");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rig\",\"channel\":\"all\"}\n"), 5, "all");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"watchdog-prove\",\"device\":\"meter\"}\n"), 6,
-                   "load controller");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"channel-reset\",\"channel\":\"A\"}\n"), 3, "reason");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"channel-rig\",\"channel\":\"C\"}\n"), 4, "no channel C");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rig\",\"channel\":\"all\"}\n"), 5, "all");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"watchdog-prove\",\"device\":\"meter\"}\n"), 6,
+                 "load controller");
     close(fd);
     end(f);
 }
@@ -154,13 +129,13 @@ START_TEST(test_end_is_never_busy)
     struct fake *f = begin();
     int fd = fake_connect(f);
     f->busy = true;
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"), 1, "busy");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"), 1, "busy");
     ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"run-end\",\"channel\":\"all\"}\n"));
     ck_assert_int_eq(f->end_count, 1);
     ck_assert_int_eq(f->ends[0].channel, -1);
     (void)control_answer(f->control, f->ends[0].request, 2, "nothing was running");
     json_t *answer = fake_next(f, fd);
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
     close(fd);
     end(f);
@@ -173,7 +148,7 @@ START_TEST(test_an_engine_that_does_not_answer)
     int fd = fake_connect(f);
     ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
     f->now_ns += INT64_C(11000000000);
-    expect_refused(fake_next(f, fd), 1, "no answer");
+    fake_refused(fake_next(f, fd), 1, "no answer");
     (void)control_answer(f->control, f->orders[0].request, 0, "late"); /* comes to nothing */
     ck_assert_ptr_null(fake_next(f, fd));
     close(fd);
@@ -191,7 +166,7 @@ static void put_plate(struct fake *f, int fd)
     ck_assert_ptr_nonnull(line);
     char *text = strndup(line, size);
     json_t *answer = fake_ask(f, fd, text);
-    expect_stage(answer, 1, "done");
+    fake_expect(answer, 1, "done");
     json_decref(answer);
     free(text);
     free(line);
@@ -231,11 +206,11 @@ START_TEST(test_a_fleet_in_one_request)
     struct fake *f = begin();
     int fd = fake_connect(f);
     /* The second has no serial number: refused by its place, and nothing is handed on. */
-    expect_refused(ask_import(f, fd, import_of(hollow, 2, 160)), 4, "plates[1]");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"unit-import\",\"plates\":[]}\n"), 4, "no plates");
+    fake_refused(ask_import(f, fd, import_of(hollow, 2, 160)), 4, "plates[1]");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"unit-import\",\"plates\":[]}\n"), 4, "no plates");
     ck_assert_int_eq(f->file_count, 0);
     json_t *answer = ask_import(f, fd, import_of(serials, 3, 160));
-    expect_stage(answer, 4, "done");
+    fake_expect(answer, 4, "done");
     json_decref(answer);
     ck_assert_int_eq(f->file_count, 1);
     ck_assert_int_eq(f->filed.plate_count, 3);
@@ -251,10 +226,10 @@ START_TEST(test_register_and_run_start)
 {
     struct fake *f = begin();
     int fd = fake_connect(f);
-    expect_refused(fake_ask(f, fd,
-                            "{\"v\":1,\"id\":1,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
-                            "\"procedure\":\"proof\"}\n"),
-                   1, "not in the register");
+    fake_refused(fake_ask(f, fd,
+                          "{\"v\":1,\"id\":1,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
+                          "\"procedure\":\"proof\"}\n"),
+                 1, "not in the register");
     put_plate(f, fd);
     struct unit_plate plate = fake_plate();
     ck_assert_int_eq(f->filed.plate.rating_count, plate.rating_count);
@@ -263,26 +238,26 @@ START_TEST(test_register_and_run_start)
     json_t *answer = fake_ask(f, fd,
                               "{\"v\":1,\"id\":2,\"do\":\"unit-inspect\",\"unit\":\"HQ-0147\",\"passed\":true,"
                               "\"who\":\"Sam\",\"done\":\"2026-02-27\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
     answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-show\",\"unit\":\"HQ-0147\"}\n");
-    expect_stage(answer, 3, "done");
+    fake_expect(answer, 3, "done");
     ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(answer, "result"), "inspections")), 1);
     json_decref(answer);
 
     answer = fake_ask(f, fd,
                       "{\"v\":1,\"id\":3,\"do\":\"unit-release\",\"unit\":\"HQ-0147\",\"to\":\"service\","
                       "\"who\":\"Sam\",\"note\":\"fan\"}\n");
-    expect_stage(answer, 3, "done");
+    fake_expect(answer, 3, "done");
     json_decref(answer);
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-release\",\"unit\":\"HQ-0147\",\"to\":\"sea\"}\n"),
-                   3, "where the unit goes");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-baseline\",\"unit\":\"HQ-0147\",\"run\":5}\n"), 3,
-                   "no run of unit");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-release\",\"unit\":\"HQ-0147\",\"to\":\"sea\"}\n"), 3,
+                 "where the unit goes");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-baseline\",\"unit\":\"HQ-0147\",\"run\":5}\n"), 3,
+                 "no run of unit");
     answer = fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-show\",\"unit\":\"HQ-0147\"}\n");
     const json_t *went = json_object_get(json_object_get(answer, "result"), "dispositions");
     ck_assert_uint_eq(json_array_size(went), 1);
-    ck_assert_str_eq(word(json_array_get(went, 0), "to", NULL), "service");
+    ck_assert_str_eq(fake_word(json_array_get(went, 0), "to", NULL), "service");
     json_decref(answer);
 
     static const char start[] = "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\","
@@ -305,7 +280,7 @@ START_TEST(test_register_and_run_start)
     ck_assert_str_eq(run->accepts, "breaker");
     (void)control_answer(f->control, f->orders[0].request, 0, "run 1 begins");
     answer = fake_next(f, fd);
-    expect_stage(answer, 4, "accepted");
+    fake_expect(answer, 4, "accepted");
     ck_assert_int_eq(json_integer_value(json_object_get(json_object_get(answer, "result"), "run")), 1);
     json_decref(answer);
     close(fd);
@@ -323,19 +298,19 @@ START_TEST(test_resend)
     ck_assert_msg(journal_put_event(f->journal, &e, &err) == 0, "%s", err.text);
     ck_assert_int_eq(journal_commit(f->journal, &err), 0);
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"uplink-resend\",\"run\":7}\n");
-    expect_stage(answer, 1, "done");
+    fake_expect(answer, 1, "done");
     json_decref(answer);
     ck_assert_int_ge(f->resend[FEED_EVENTS], 1);
     ck_assert_int_eq(f->resend[FEED_READINGS], -1); /* the run has none: that feed is left where it stands */
     answer =
         fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"uplink-resend\",\"since\":\"1971-01-01\",\"store\":\"shop\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"uplink-resend\",\"run\":7,\"store\":\"x\"}\n"), 3,
-                   "no such store");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"uplink-resend\"}\n"), 4, "from which run");
-    expect_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"uplink-resend\",\"run\":99}\n"), 5,
-                   "nothing is on record");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"uplink-resend\",\"run\":7,\"store\":\"x\"}\n"), 3,
+                 "no such store");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"uplink-resend\"}\n"), 4, "from which run");
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"uplink-resend\",\"run\":99}\n"), 5,
+                 "nothing is on record");
     close(fd);
     end(f);
 }
@@ -362,11 +337,11 @@ START_TEST(test_refused_start_brings_its_reasons)
     ck_assert_msg(journal_commit(f->journal, &err) == 0, "%s", err.text);
     f->now_ns += INT64_C(100000000);
     json_t *answer = fake_next(f, fd);
-    expect_stage(answer, 4, "refused");
+    fake_expect(answer, 4, "refused");
     const json_t *lines = json_object_get(answer, "lines");
     ck_assert_uint_eq(json_array_size(lines), 2);
-    ck_assert_str_eq(word(json_array_get(lines, 1), "result", NULL), "refuse");
-    ck_assert_str_eq(word(json_array_get(lines, 1), "text", NULL), "safety test: not on file");
+    ck_assert_str_eq(fake_word(json_array_get(lines, 1), "result", NULL), "refuse");
+    ck_assert_str_eq(fake_word(json_array_get(lines, 1), "text", NULL), "safety test: not on file");
     json_decref(answer);
     close(fd);
     end(f);
@@ -401,14 +376,14 @@ START_TEST(test_bad_starts)
         (void)text_format(line, sizeof line,
                           "{\"v\":1,\"id\":9,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\",%s}\n",
                           bad_starts[i][0]);
-        expect_refused(fake_ask(f, fd, line), 9, bad_starts[i][1]);
+        fake_refused(fake_ask(f, fd, line), 9, bad_starts[i][1]);
     }
     ck_assert_int_eq(f->order_count, 0);
     f->run_no = -1;
-    expect_refused(fake_ask(f, fd,
-                            "{\"v\":1,\"id\":9,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
-                            "\"point\":1,\"procedure\":\"proof\"}\n"),
-                   9, "no run number");
+    fake_refused(fake_ask(f, fd,
+                          "{\"v\":1,\"id\":9,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
+                          "\"point\":1,\"procedure\":\"proof\"}\n"),
+                 9, "no run number");
     close(fd);
     end(f);
 }
@@ -418,10 +393,10 @@ START_TEST(test_garbage_is_answered)
 {
     struct fake *f = begin();
     int fd = fake_connect(f);
-    expect_refused(fake_ask(f, fd, "\x01\x02\xff garbage\n"), 0, "not JSON");
-    expect_refused(fake_ask(f, fd, "\n"), 0, "empty");
+    fake_refused(fake_ask(f, fd, "\x01\x02\xff garbage\n"), 0, "not JSON");
+    fake_refused(fake_ask(f, fd, "\n"), 0, "empty");
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
     close(fd);
     end(f);
@@ -442,11 +417,11 @@ START_TEST(test_oversize_line_ends_the_connection)
             sent += (size_t)n;
         fake_turn(f);
     }
-    expect_refused(fake_next(f, bad), 0, "longer than");
+    fake_refused(fake_next(f, bad), 0, "longer than");
     ck_assert_ptr_null(fake_next(f, bad));
     ck_assert_int_eq(control_client_count(f->control), 1);
     json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
     free(line);
     close(bad);
@@ -467,14 +442,14 @@ START_TEST(test_slow_client)
         fake_turn(f);
     }
     json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    expect_stage(answer, 2, "done");
+    fake_expect(answer, 2, "done");
     json_decref(answer);
     ck_assert_int_eq(control_client_count(f->control), 2);
     f->now_ns += INT64_C(11000000000);
     fake_turn(f);
     ck_assert_int_eq(control_client_count(f->control), 1);
     answer = fake_ask(f, good, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
-    expect_stage(answer, 3, "done");
+    fake_expect(answer, 3, "done");
     json_decref(answer);
     close(slow);
     close(good);
@@ -493,7 +468,7 @@ START_TEST(test_half_a_line_and_idle_clients)
     fake_turn(f);
     ck_assert_int_eq(control_client_count(f->control), 1);
     json_t *answer = fake_ask(f, idle, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
-    expect_stage(answer, 3, "done");
+    fake_expect(answer, 3, "done");
     json_decref(answer);
     close(half);
     close(idle);
@@ -510,10 +485,10 @@ START_TEST(test_many_clients)
         fake_turn(f);
     }
     ck_assert_int_eq(control_client_count(f->control), CONTROL_CLIENTS_MAX);
-    expect_refused(fake_next(f, fds[CONTROL_CLIENTS_MAX]), 0, "too many");
+    fake_refused(fake_next(f, fds[CONTROL_CLIENTS_MAX]), 0, "too many");
     for (int i = 0; i < CONTROL_CLIENTS_MAX; i++) {
         json_t *answer = fake_ask(f, fds[i], "{\"v\":1,\"id\":3,\"do\":\"status\"}\n");
-        expect_stage(answer, 3, "done");
+        fake_expect(answer, 3, "done");
         json_decref(answer);
     }
     /* A request of a client that leaves is forgotten; its slot serves the next one. */
@@ -545,7 +520,7 @@ START_TEST(test_orders_under_way_are_bounded)
     for (int i = 0; i < 20; i++) {
         (void)control_answer(f->control, f->orders[i].request, 0, "");
         json_t *answer = fake_next(f, fd);
-        expect_stage(answer, i + 1, "done");
+        fake_expect(answer, i + 1, "done");
         json_decref(answer);
     }
     ck_assert_int_eq(f->order_count, 20);

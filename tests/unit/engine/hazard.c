@@ -93,8 +93,17 @@ static void lost(struct plant *p, int ch)
 static void suspended(struct plant *p, int ch)
 {
     (void)ch;
-    struct input in = {.kind = INPUT_ANCHOR, .u.anchor = {.suspended = true, .boottime_ns = 5 * SEC}};
+    struct input in = {.kind = INPUT_ANCHOR,
+                       .u.anchor = {.suspended = true,
+                                    .slept_ns = 5 * SEC,
+                                    .utc_ns = p->utc0_ns + (p->now_ns - 1000 * SEC) + 5 * SEC,
+                                    .monotonic_ns = p->now_ns,
+                                    .boottime_ns = p->now_ns + 5 * SEC}};
     plant_input(p, &in);
+}
+static void rule_opens(struct plant *p, int ch)
+{
+    p->channels[ch].read[SIG_T_INTAKE] = 70; /* the plant's rule */
 }
 
 static const struct hazard hazards[] = {
@@ -117,6 +126,7 @@ static const struct hazard hazards[] = {
     {INTERLOCK_ISOLATED, isolated, 0.15, false, true},
     {INTERLOCK_QUEUE, lost, 0.01, false, false},
     {INTERLOCK_CLOCK, suspended, 0.01, false, false},
+    {INTERLOCK_RULE, rule_opens, 0.6, false, false},
 };
 
 const struct hazard *hazard_list(int *count)

@@ -90,6 +90,70 @@ START_TEST(every_interlock_from_every_state)
 }
 END_TEST
 
+/* The condition in one reading, and nothing else: the step that takes it opens. */
+START_TEST(one_reading_is_enough)
+{
+    static const enum signal_kind kinds[] = {SIG_ESTOP, SIG_SMOKE,     SIG_T_BANK,  SIG_T_LEAD,
+                                             SIG_U2,    SIG_FAN_PROOF, SIG_ISOLATED};
+    static const enum channel_state from[] = {STATE_PREFLIGHT, STATE_SETTING, STATE_ON_LOAD, STATE_PAUSE,
+                                              STATE_RECOVERING};
+    static const double values[] = {1, 1, 251, 86, 121, 0, 1};
+    enum signal_kind kind = kinds[_i / 5];
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, from[_i % 5]));
+    int64_t before = p->events_seen[EVENT_INTERLOCK], opens = p->commands_seen[COMMAND_OPEN];
+    p->now_ns += SEC / 20;
+    p->channels[0].read[kind] = values[_i / 5];
+    plant_poll(p, 0, 0);
+    if (kind == SIG_FAN_PROOF && from[_i % 5] == STATE_PREFLIGHT) { /* fans may still come */
+        ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], before);
+    } else {
+        ck_assert_msg(p->events_seen[EVENT_INTERLOCK] == before + 1, "%s in %s", signal_kind_name(kind),
+                      channel_state_name(from[_i % 5]));
+        ck_assert_int_gt(p->commands_seen[COMMAND_OPEN], opens);
+        ck_assert_int_eq(plant_state(p, 0), STATE_LOCKED);
+    }
+    ck_assert_str_eq(p->broken, "");
+    plant_free(p);
+}
+END_TEST
+
+/* Every interlock there is has a hazard that is tried from every state, or a test of its own in this file. */
+START_TEST(no_interlock_is_left_out)
+{
+    static const enum interlock own_test[] = {INTERLOCK_NONE, INTERLOCK_NOT_OPENED, INTERLOCK_CROSS_WIRED,
+                                              INTERLOCK_MAX_ON_LOAD};
+    int n;
+    const struct hazard *h = hazard_list(&n);
+    for (int which = 0; which < INTERLOCK_COUNT_; which++) {
+        bool found = false;
+        for (int i = 0; i < n; i++)
+            found = found || (int)h[i].which == which;
+        for (size_t i = 0; i < sizeof own_test / sizeof own_test[0]; i++)
+            found = found || (int)own_test[i] == which;
+        ck_assert_msg(found, "%s is not tried", interlock_name((enum interlock)which));
+    }
+}
+END_TEST
+
+/* On-load is bounded by the bench even where nothing else bounds it: a unit that is being dialled in for ever. */
+START_TEST(the_longest_time_on_load_opens)
+{
+    struct plant *p = plant_new(1);
+    p->bench.limits.max_on_load_ns = 400 * SEC;
+    p->bench.limits.setting_cap_ns = 3600 * SEC;
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_SETTING));
+    ck_assert(plant_until_event(p, EVENT_INTERLOCK, 420));
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_MAX_ON_LOAD);
+    ck_assert_str_eq(p->broken, "");
+    plant_run(p, 2);
+    ck_assert(!plant_load_closed(p, 0));
+    plant_free(p);
+}
+END_TEST
+
 START_TEST(steps_that_close_by_themselves_are_fought)
 {
     static const enum channel_state at_rest[] = {STATE_FREE, STATE_RIGGING, STATE_PAUSE, STATE_DONE};
@@ -107,6 +171,39 @@ START_TEST(steps_that_close_by_themselves_are_fought)
         ck_assert(p->channels[0].supply_tripped);
         plant_free(p);
     }
+}
+END_TEST
+
+/* Feedback that lies: every step says open, and current flows in the pause. The same ladder, down to the supply. */
+START_TEST(current_with_the_load_open_is_fought)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    ck_assert(plant_bring_to(p, 0, STATE_PAUSE));
+    plant_run(p, 5);
+    p->channels[0].read[SIG_I2] = 50;
+    plant_run(p, 1.5);
+    ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], 0); /* one reading is no current */
+    ck_assert(plant_until_event(p, EVENT_INTERLOCK, 2));
+    ck_assert_int_eq(p->last_event[EVENT_INTERLOCK].code, INTERLOCK_NOT_OPENED);
+    plant_run(p, 6);
+    ck_assert_int_eq(p->commands_seen[COMMAND_DROP], 2);
+    ck_assert(p->channels[0].supply_tripped);
+    ck_assert_int_ge(p->events_seen[EVENT_ALARM], 1);
+    plant_free(p);
+}
+END_TEST
+
+/* A meter whose zero is off where nothing runs wakes nobody. */
+START_TEST(a_wandering_zero_at_rest_is_borne)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    p->channels[0].read[SIG_I2] = 9;
+    plant_run(p, 30);
+    ck_assert_int_eq(p->events_seen[EVENT_INTERLOCK], 0);
+    ck_assert_int_eq(p->commands_seen[COMMAND_DROP], 0);
+    plant_free(p);
 }
 END_TEST
 
@@ -337,7 +434,12 @@ int main(void)
     (void)hazard_list(&hazards);
     tcase_add_loop_test(t, every_interlock_from_every_state, 0, hazards);
     tcase_add_loop_test(t, a_proof_outlives_what_it_may, 0, sizeof reconnections / sizeof reconnections[0]);
+    tcase_add_loop_test(t, one_reading_is_enough, 0, 35);
+    tcase_add_test(t, no_interlock_is_left_out);
+    tcase_add_test(t, the_longest_time_on_load_opens);
     tcase_add_test(t, steps_that_close_by_themselves_are_fought);
+    tcase_add_test(t, current_with_the_load_open_is_fought);
+    tcase_add_test(t, a_wandering_zero_at_rest_is_borne);
     tcase_add_test(t, welded_contactor_goes_up_the_ladder);
     tcase_add_test(t, lease_runs_only_while_all_is_well);
     tcase_add_test(t, classes_bear_their_own_silence);

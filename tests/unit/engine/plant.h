@@ -80,6 +80,9 @@ void plant_free(struct plant *p);
 /* Gives the engine one input at the present time. */
 void plant_input(struct plant *p, struct input *in);
 
+/* One transaction's readings, now: of the bank (0) or the meters (1). */
+void plant_poll(struct plant *p, int ch, int device);
+
 /* Lets time go by. */
 void plant_run(struct plant *p, double seconds);
 
@@ -96,7 +99,8 @@ void plant_begin(struct plant *p);
 /* A run request that passes preflight. */
 struct run_request plant_request(enum procedure procedure, double current_a, double percent_on);
 
-/* Rigs and starts. Returns the code of the answer to the start. */
+/* Rigs and starts; a request without a serial of its own is for another unit on each channel. Returns the code of the
+ * answer to the start. */
 int plant_start(struct plant *p, int ch, const struct run_request *rq);
 
 enum channel_state plant_state(struct plant *p, int ch);

@@ -7,6 +7,7 @@ unit_test(engine_walk_test SOURCES ${engine_tests}/walk_test.c ${engine_tests}/h
 unit_test(engine_evidence_test SOURCES ${engine_tests}/evidence_test.c LINKS engine m)
 unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c ${engine_tests}/plant.c LINKS engine m)
 set_tests_properties(engine_plan_test PROPERTIES TIMEOUT 300) # random plans, beside other tests
+unit_test(engine_preflight_test SOURCES ${engine_tests}/preflight_test.c ${engine_tests}/plant.c LINKS engine m)
 unit_test(engine_cause_test SOURCES ${engine_tests}/cause_test.c ${engine_tests}/cause_scenes.c LINKS harness m)
 # The table of causes in four parts, so that two processors share it.
 set_tests_properties(engine_cause_test PROPERTIES ENVIRONMENT SOAKBENCH_PART=1/4)

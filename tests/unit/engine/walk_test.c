@@ -26,7 +26,8 @@ static void act(struct plant *p, int a)
     int n;
     const struct hazard *h = hazard_list(&n);
     if (a < VERBS) {
-        (void)plant_operate(p, verbs[a], 0, "walk");
+        /* with `rigged` the text is a unit's label: none was read */
+        (void)plant_operate(p, verbs[a], 0, verbs[a] == VERB_RIGGED ? "" : "walk");
         return;
     }
     a -= VERBS;
