@@ -27,7 +27,7 @@ static struct harness *three_loads(void)
 static struct vbench_channel_state truth(struct harness *h, int channel)
 {
     struct vbench_channel_state state;
-    ck_assert(vbench_channel(h->vb, (size_t)channel, &state));
+    ck_assert(vbench_channel(h->vb, channel, &state));
     return state;
 }
 
