@@ -21,7 +21,7 @@ static inline double speed_cpu_s(void)
     return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
 }
 
-static inline void speed_fail(const char *what, const char *words)
+_Noreturn static inline void speed_fail(const char *what, const char *words)
 {
     (void)fprintf(stderr, "%s: %s\n", what, words);
     exit(1);
