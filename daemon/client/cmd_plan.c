@@ -238,7 +238,7 @@ static int find_plate(struct client *c, const struct arguments *args, struct uni
     build_text(&b, "unit", argument_text(args, "--unit", ""));
     json_t *result = NULL;
     int status = client_result(c, build_end(&b), false, &result);
-    struct protocol_error problem;
+    struct protocol_error problem = {0};
     if (status == EXIT_DONE && plate_from_json(json_object_get(result, "unit"), plate, &problem) != 0) {
         struct error err;
         error_set(&err, "the plate on file cannot be used: %s", problem.what);
@@ -280,7 +280,7 @@ static double breaker_heat(struct client *c, const struct planning *p)
 static int make_plan(struct client *c, const struct arguments *args, struct planning *p)
 {
     struct error err = {{0}};
-    struct protocol_error problem;
+    struct protocol_error problem = {0};
     p->bench = client_bench(c, &err);
     if (!p->bench)
         return client_failed(c, &err);

@@ -444,7 +444,10 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
     if (c.chain == NULL)
         return error_set(err, "journal: out of memory");
     int64_t removals = 0;
-    int rc = r->schema < 3 ? 0 : sql_get_int(r->db, "SELECT count(*) FROM removed_parts", &removals, err);
+    /* One moment of the file, whatever the daemon commits, seals or removes meanwhile. */
+    int rc = sql_exec(r->db, "BEGIN", err);
+    if (rc == 0 && r->schema >= 3)
+        rc = sql_get_int(r->db, "SELECT count(*) FROM removed_parts", &removals, err);
     c.removals = removals > 0;
     if (rc == 0)
         rc = check_batches(&c);
@@ -457,6 +460,8 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
     }
     if (rc == 0 && expected != NULL && !result->head_seen)
         problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");
+    if (sqlite3_get_autocommit(r->db) == 0)
+        (void)sql_exec(r->db, "ROLLBACK", NULL);
     chain_free(c.chain);
     return rc;
 }

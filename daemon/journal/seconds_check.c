@@ -110,6 +110,7 @@ int seconds_check_block(struct seconds_check *c, const struct block_row *rows, i
 {
     for (int i = 0; i < count; i++)
         c->order[i] = &rows[i];
+    /* Sorted are pointers. NOLINTNEXTLINE(bugprone-sizeof-expression) */
     qsort(c->order, (size_t)count, sizeof c->order[0], by_second);
     int rc = 1;
     for (int i = 0, n; rc == 1 && i < count; i += n) {

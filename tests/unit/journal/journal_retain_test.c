@@ -19,6 +19,12 @@ enum { BATCHES = 220, PER_BATCH = 100, RUN_FROM = 90, RUN_TO = 110 };
 static const int64_t all_us = INT64_C(4000000000000000);
 static const char *const stores[] = {"shop", "yard"};
 
+/* A reading every 100 ms, as the fixture stamps them. */
+static int64_t began_ns(int batch)
+{
+    return (int64_t)batch * PER_BATCH * 100000000;
+}
+
 /* A bench that is free for most of the time: one run in the middle, and an event now and then. */
 static void put_batches(struct journal *j, int from, int to)
 {
@@ -27,7 +33,9 @@ static void put_batches(struct journal *j, int from, int to)
     for (int b = from; b < to; b++) {
         OK(journal_begin(j, &err));
         if (b == RUN_FROM)
-            OK(journal_put_run(j, &start, start.seen_ns, &err));
+            OK(journal_put_run(j, &start, began_ns(b), &err));
+        if (b == RUN_TO)
+            OK(journal_end_run(j, 1, (uint64_t)(b * PER_BATCH), began_ns(b), &err));
         bool runs = b >= RUN_FROM && b < RUN_TO;
         for (int i = 0; i < PER_BATCH; i++) {
             uint64_t n = (uint64_t)(b * PER_BATCH + i + 1);

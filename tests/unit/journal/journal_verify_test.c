@@ -1,5 +1,7 @@
 #include <check.h>
+#include <pthread.h>
 #include <sqlite3.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -186,6 +188,48 @@ START_TEST(test_cut_off)
 }
 END_TEST
 
+struct batch_writer {
+    struct journal *j;
+    atomic_bool over;
+    int failed;
+};
+
+static void *write_batches(void *ctx)
+{
+    struct batch_writer *w = ctx;
+    struct error err = {""};
+    for (uint64_t n = 1; n <= 400 && !w->failed; n++)
+        w->failed = fixture_batch(w->j, n, &err);
+    atomic_store(&w->over, true);
+    return NULL;
+}
+
+/* The daemon commits while somebody checks its file: nothing is wrong with it. */
+START_TEST(test_while_it_is_written)
+{
+    struct fixture f;
+    struct error err = {""};
+    struct told told;
+    struct journal_check_result res;
+    fixture_make(&f);
+    struct batch_writer w = {.j = fixture_open(&f, FIXTURE_UTC_NS)};
+    struct input start = fixture_start(1, 1, 0);
+    OK(journal_begin(w.j, &err));
+    OK(journal_put_run(w.j, &start, start.seen_ns, &err));
+    OK(journal_commit(w.j, &err));
+    pthread_t thread;
+    ck_assert_int_eq(pthread_create(&thread, NULL, write_batches, &w), 0);
+    do {
+        ck_assert_int_eq(verify(f.path, NULL, &told, &res), 0);
+        ck_assert_msg(res.problems == 0, "%s", told.first);
+    } while (!atomic_load(&w.over));
+    ck_assert_int_eq(pthread_join(thread, NULL), 0);
+    ck_assert_int_eq(w.failed, 0);
+    journal_close(w.j);
+    fixture_remove(&f);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("journal verify");
@@ -195,6 +239,7 @@ int main(void)
     tcase_add_loop_test(t, test_change, 0, (int)(sizeof changes / sizeof changes[0]));
     tcase_add_test(t, test_reorder);
     tcase_add_test(t, test_cut_off);
+    tcase_add_test(t, test_while_it_is_written);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
