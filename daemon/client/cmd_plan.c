@@ -112,6 +112,20 @@ static void print_path(const struct screen *s, const struct planning *p)
                 tone_begin(s, TONE_BAD), tone_end(s, TONE_BAD));
 }
 
+static void print_survey_plan(const struct screen *s, const struct planning *p)
+{
+    for (int i = 0; i < p->plan.survey_count; i++) {
+        const struct survey_plan *q = &p->plan.survey[i];
+        fprintf(s->out, "%s%g A: %.1f V, %.4f ohm, %.2f kW on-load, square law %.1f %%",
+                i ? "         " : "Points:  ", q->point.current_a, q->load.voltage_v, q->load.resistance_ohm,
+                q->load.power_w / 1000.0, q->point.percent_on);
+        if (q->has_steps)
+            fprintf(s->out, ", steps %+.1f %%\n", q->steps_error_pct);
+        else
+            fprintf(s->out, ", %sno combination of steps does%s\n", tone_begin(s, TONE_BAD), tone_end(s, TONE_BAD));
+    }
+}
+
 static void print_plan(const struct screen *s, const struct planning *p)
 {
     char point[TEXT_CAP], course[512], duration[48];
@@ -124,6 +138,7 @@ static void print_plan(const struct screen *s, const struct planning *p)
     print_duration(duration, sizeof duration, isfinite(p->plan.duration_s) ? p->plan.duration_s : p->plan.least_s);
     fprintf(s->out, "Time:    %s%s%s\n", isfinite(p->plan.duration_s) ? "" : "open end, at least ", duration,
             p->bench->rate > 1.0 ? " of the bench's own (scaled) clock" : "");
+    print_survey_plan(s, p);
     if (p->run.procedure == PROCEDURE_SCREEN && p->run.point.percent_on > 60.0)
         fputs("         Above 60 % a screen takes longer than a returned unit's quarter of an hour.\n", s->out);
     print_load(s, p);
@@ -193,6 +208,26 @@ static json_t *supply_json(const struct planning *p)
     return build_end(&b);
 }
 
+static json_t *survey_json(const struct planning *p)
+{
+    json_t *list = json_array();
+    for (int i = 0; list && i < p->plan.survey_count; i++) {
+        const struct survey_plan *q = &p->plan.survey[i];
+        struct json_build b = build_begin();
+        build_figure(&b, "current_a", q->point.current_a);
+        build_figure(&b, "load_voltage_v", q->load.voltage_v);
+        build_figure(&b, "resistance_ohm", q->load.resistance_ohm);
+        build_figure(&b, "power_w", q->load.power_w);
+        build_figure(&b, "square_law_pct", q->point.percent_on);
+        build_figure(&b, "steps_error_pct", q->has_steps ? q->steps_error_pct : NAN);
+        if (json_array_append_new(list, build_end(&b)) != 0) {
+            json_decref(list);
+            return NULL;
+        }
+    }
+    return list;
+}
+
 static json_t *plan_json(const struct planning *p)
 {
     char course[512];
@@ -211,6 +246,7 @@ static json_t *plan_json(const struct planning *p)
     build_figure(&b, "resistance_ohm", p->plan.load.resistance_ohm);
     build_figure(&b, "power_w", p->plan.load.power_w);
     build_figure(&b, "room_w", p->plan.room_w);
+    build_add(&b, "survey", survey_json(p));
     build_add(&b, "steps", p->plan.has_steps ? steps_json(p) : json_null());
     build_add(&b, "supply", p->plan.supply.any ? supply_json(p) : json_null());
     const struct lead_state *path = &p->plan.path;

@@ -19,7 +19,7 @@ static const struct run_field text_fields[] = {
 static const struct run_field figure_fields[] = {
     {"--soak", "soak_s"},      {"--soak-cap", "soak_cap_s"},
     {"--cap", "cap_s"},        {"--resistance", "target_resistance_ohm"},
-    {"--u0", "baseline_u0_v"},
+    {"--u0", "baseline_u0_v"}, {"--rest", "rest_s"},
 };
 
 static const struct run_field whole_fields[] = {{"--cycles", "cycles"}, {"--repeats", "repeats"}};
@@ -36,6 +36,24 @@ static const struct run_field flag_fields[] = {
 };
 
 #define LENGTH(array) (sizeof(array) / sizeof(array)[0])
+
+/* "100,125,160 A" as a list; what is no plain number goes as it is, for the daemon to read or refuse. */
+static json_t *currents_list(const char *text)
+{
+    json_t *list = json_array();
+    char copy[TEXT_CAP], *state = NULL;
+    (void)text_copy(copy, sizeof copy, text);
+    for (char *word = strtok_r(copy, ",", &state); list && word; word = strtok_r(NULL, ",", &state)) {
+        double amps;
+        word += strspn(word, " ");
+        json_t *one = number_parse(word, &amps) == 0 ? json_real(amps) : json_string(word);
+        if (json_array_append_new(list, one) != 0) {
+            json_decref(list);
+            list = NULL;
+        }
+    }
+    return list;
+}
 
 json_t *run_start_request(const struct arguments *args)
 {
@@ -57,6 +75,8 @@ json_t *run_start_request(const struct arguments *args)
         if (v->given)
             build_integer(&b, whole_fields[i].key, (int64_t)v->number);
     }
+    if (argument(args, "--currents")->given)
+        build_add(&b, "currents_a", currents_list(argument(args, "--currents")->text));
     for (size_t i = 0; i < LENGTH(flag_fields); i++) {
         if (argument_flag(args, flag_fields[i].option))
             build_flag(&b, flag_fields[i].key, true);
@@ -321,6 +341,50 @@ static void print_cycles(const struct screen *s, const json_t *events)
     table_free(t);
 }
 
+/* The map of a survey: the unit's own percent-on beside the square law of its plate. */
+static void print_survey(const struct screen *s, const json_t *events)
+{
+    const struct column columns[] = {{"current", true, false, false},         {"own percent-on", true, false, false},
+                                     {"interval (95 %)", true, false, false}, {"square law", true, false, false},
+                                     {"on-load", true, false, false},         {"reset", true, false, false},
+                                     {"intake", true, false, false},          {"remark", false, true, false}};
+    struct table *t = table_new(columns, 8);
+    size_t i, points = 0;
+    json_t *event;
+    json_array_foreach((json_t *)events, i, event)
+    {
+        const json_t *p = json_object_get(event, "survey");
+        if (!p)
+            continue;
+        double low = get_figure(p, "low_pct"), high = get_figure(p, "high_pct");
+        char text[48];
+        print_figure(text, sizeof text, get_figure(p, "current_a"), 1, "A");
+        table_cell(t, "%s", text);
+        print_figure(text, sizeof text, get_figure(p, "percent_on"), 1, "%");
+        table_cell(t, "%s", text);
+        if (isfinite(low) && isfinite(high))
+            table_cell(t, "%.1f to %.1f %%", low, high);
+        else
+            table_cell(t, isfinite(low) ? "at least %.0f %%" : "-", low);
+        print_figure(text, sizeof text, get_figure(p, "square_law_pct"), 1, "%");
+        table_cell(t, "%s", text);
+        print_figure(text, sizeof text, get_figure(p, "on_s"), 0, "s");
+        table_cell(t, "%s", text);
+        print_figure(text, sizeof text, get_figure(p, "reset_s"), 0, "s");
+        table_cell(t, "%s", text);
+        print_figure(text, sizeof text, get_figure(p, "intake_degc"), 1, "degC");
+        table_cell(t, "%s", text);
+        table_cell(t, "%s", strcmp(get_word(p, "outcome"), "own") == 0 ? "" : get_word(event, "text"));
+        points++;
+    }
+    if (points) {
+        fputs("Survey\n", s->out);
+        table_print(t, s);
+        fputc('\n', s->out);
+    }
+    table_free(t);
+}
+
 static void print_events(const struct screen *s, const json_t *events)
 {
     const struct column columns[] = {
@@ -397,6 +461,7 @@ static void print_run(const struct screen *s, const json_t *detail, const json_t
     if (how == DETAIL_BRIEF)
         return;
     fprintf(s->out, "Digest: %s\n\n", get_word(detail, "digest"));
+    print_survey(s, events);
     if (how == DETAIL_EVENTS)
         print_events(s, events);
     else

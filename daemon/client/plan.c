@@ -5,6 +5,7 @@
 
 #include "settable_load.h"
 #include "supply.h"
+#include "survey.h"
 
 static const double ns_per_s = 1e9;
 static const double equilibrium_least_s = 3600.0; /* of a heating test: from memory, IEC 60974-1 7.1.3 */
@@ -36,6 +37,7 @@ static void plan_times(const struct bench *bench, const struct run_request *run,
         plan->duration_s = run->to_equilibrium || run->soak_ns == 0 ? NAN : soak_s;
         plan->to_equilibrium = run->to_equilibrium || run->soak_ns == 0;
         break;
+    case PROCEDURE_SURVEY:
     case PROCEDURE_TO_CUTOUT:
         plan->on_goal_s = (double)(run->cap_ns > 0 ? run->cap_ns : bench->limits.max_on_load_ns) / ns_per_s;
         plan->pause_s = 0.0;
@@ -128,9 +130,11 @@ static void plan_supply(const struct bench *bench, const struct bench_channel *c
                                         : NULL;
     if (!breaker || !(breaker->rated_a > 0.0))
         return;
-    int cycles = run->procedure == PROCEDURE_SCREEN || run->procedure == PROCEDURE_TO_CUTOUT ? 1
-                 : run->cycles > 0                                                           ? run->cycles
-                                                                                             : 6;
+    int cycles = run->procedure == PROCEDURE_SCREEN || run->procedure == PROCEDURE_TO_CUTOUT ||
+                         run->procedure == PROCEDURE_SURVEY
+                     ? 1
+                 : run->cycles > 0 ? run->cycles
+                                   : 6;
     if (predict(breaker, s->i1_high_a, plan, cycles, &s->trip_high, &s->model, &err) != 0 ||
         predict(breaker, s->i1_low_a, plan, cycles, &s->trip_low, &s->model, &err) != 0) {
         (void)text_copy(s->trouble, sizeof s->trouble, err.text);
@@ -154,8 +158,45 @@ static void plan_path(const struct bench_channel *channel, const struct run_requ
         channel->path_count > 0 && lead_check(channel->path, channel->path_count, &load, &plan->path, &err) == 0;
 }
 
+static int plan_one(const struct bench *bench, int channel, const struct unit_plate *plate,
+                    const struct run_request *run, double breaker_heat, struct run_plan *plan, struct error *err);
+
+/* Every current of a survey; the plan that stays is that of the one which takes most power. */
+static int plan_survey(const struct bench *bench, int channel, const struct unit_plate *plate,
+                       const struct run_request *run, double breaker_heat, struct run_plan *plan, struct error *err)
+{
+    struct survey_plan points[SURVEY_POINTS_MAX];
+    struct run_request at = *run, hardest = *run;
+    double most_w = 0;
+    for (int i = 0; i < run->survey_count; i++) {
+        survey_point_at(&run->point, run->survey_a[i], &at.point);
+        if (plan_one(bench, channel, plate, &at, breaker_heat, plan, err) != 0)
+            return -1;
+        points[i] = (struct survey_plan){at.point, plan->load, plan->has_steps, plan->steps.error_pct, plan->bank_w};
+        if (plan->load.power_w > most_w) {
+            most_w = plan->load.power_w;
+            hardest.point = at.point;
+        }
+    }
+    if (plan_one(bench, channel, plate, &hardest, breaker_heat, plan, err) != 0)
+        return -1;
+    plan->survey_count = run->survey_count;
+    memcpy(plan->survey, points, (size_t)run->survey_count * sizeof points[0]);
+    double rest_s = run->survey_rest_ns > 0 ? (double)run->survey_rest_ns / ns_per_s : 3600.0;
+    plan->least_s = rest_s * (run->survey_count > 1 ? run->survey_count - 1 : 0);
+    return 0;
+}
+
 int plan_make(const struct bench *bench, int channel, const struct unit_plate *plate, const struct run_request *run,
               double breaker_heat, struct run_plan *plan, struct error *err)
+{
+    if (run->procedure == PROCEDURE_SURVEY && run->survey_count > 0)
+        return plan_survey(bench, channel, plate, run, breaker_heat, plan, err);
+    return plan_one(bench, channel, plate, run, breaker_heat, plan, err);
+}
+
+static int plan_one(const struct bench *bench, int channel, const struct unit_plate *plate,
+                    const struct run_request *run, double breaker_heat, struct run_plan *plan, struct error *err)
 {
     const struct bench_channel *c = &bench->channels[channel];
     const struct rating_point *p = &run->point;
@@ -220,7 +261,13 @@ void plan_course(const struct run_request *run, const struct run_plan *plan, cha
             on, run->repeats > 1 ? ", several times" : "");
         break;
     default:
-        (void)text_copy(to, cap, "Several currents, each with its own set-up and rest between.");
+        (void)text_format(
+            to, cap,
+            "%d currents. Before each, somebody turns the unit with the load closed (its heat is rested "
+            "off), and the unit comes back to the start of the first. Then on-load until it shuts off and "
+            "resets, %d times, or to the cap of %s: the unit's own percent-on at that current with its "
+            "interval, beside the square law. A survey maps and does not judge.",
+            run->survey_count, run->repeats > 0 ? run->repeats : 4, on);
         break;
     }
 }

@@ -29,6 +29,14 @@ struct supply_plan {
     char trouble[TEXT_CAP]; /* why there is no prediction; may be empty */
 };
 
+/* One current of a survey. */
+struct survey_plan {
+    struct rating_point point; /* percent-on by the square law */
+    struct load_point load;
+    bool has_steps;
+    double steps_error_pct, bank_w;
+};
+
 struct run_plan {
     struct load_point load;
     double on_goal_s; /* on-load part of a cycle, guard included */
@@ -46,6 +54,8 @@ struct run_plan {
     struct lead_state path;
     struct supply_plan supply;
     struct setup_sheet sheet;
+    int survey_count; /* the rest of a survey's plan is of the current that takes most power */
+    struct survey_plan survey[SURVEY_POINTS_MAX];
 };
 
 /* Assumed where the plate gives no I1max: common practice, no published source. */

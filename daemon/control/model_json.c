@@ -57,6 +57,23 @@ json_t *plate_to_json(const struct unit_plate *plate)
     return build_end(&b);
 }
 
+/* A survey's point with its figures by name. */
+static json_t *survey_to_json(const struct event *e)
+{
+    static const struct {
+        const char *key;
+        int value;
+    } figures[] = {{"current_a", SURVEY_CURRENT_A}, {"percent_on", SURVEY_PERCENT_ON},  {"low_pct", SURVEY_LOW},
+                   {"high_pct", SURVEY_HIGH},       {"square_law_pct", SURVEY_LAW},     {"on_s", SURVEY_ON_S},
+                   {"reset_s", SURVEY_RESET_S},     {"intake_degc", SURVEY_INTAKE_DEGC}};
+    struct json_build b = build_begin();
+    build_integer(&b, "number", e->code);
+    build_text(&b, "outcome", survey_outcome_name((enum survey_outcome)e->code2));
+    for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++)
+        build_figure(&b, figures[i].key, figures[i].value < e->value_count ? e->values[figures[i].value] : NAN);
+    return build_end(&b);
+}
+
 static void add_code_words(struct json_build *b, const struct event *e)
 {
     switch (e->kind) {
@@ -83,6 +100,9 @@ static void add_code_words(struct json_build *b, const struct event *e)
     case EVENT_VERDICT:
         build_text(b, "verdict", verdict_kind_name((enum verdict_kind)e->code));
         build_text(b, "basis", basis_name((enum basis)e->code2));
+        break;
+    case EVENT_SURVEY_POINT:
+        build_add(b, "survey", survey_to_json(e));
         break;
     case EVENT_PREFLIGHT:
         build_text(b, "result", e->code == 0 ? "pass" : e->code == 1 ? "warn" : "refuse");

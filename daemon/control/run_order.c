@@ -114,6 +114,8 @@ static const char *const run_keys[] = {"v",
                                        "go_on_after_cutout",
                                        "cap_s",
                                        "repeats",
+                                       "currents_a",
+                                       "rest_s",
                                        "consent_past_rating",
                                        "unattended",
                                        "from_page",
@@ -152,6 +154,28 @@ static int duration(const json_t *body, const char *key, int64_t *ns, struct pro
     if (found > 0)
         *ns = (int64_t)(s * (double)second_ns);
     return found;
+}
+
+/* The currents of a survey: a list of quantities. */
+static int currents_field(const json_t *body, struct run_request *run, struct protocol_error *err)
+{
+    const json_t *list = json_object_get(body, "currents_a");
+    if (!list || json_is_null(list))
+        return 0;
+    if (!json_is_array(list) || json_array_size(list) > SURVEY_POINTS_MAX)
+        return protocol_fail(err, "currents_a", "For example [100, 125, 160].", "currents_a is no list of at most %d",
+                             SURVEY_POINTS_MAX);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        json_t *one = json_pack("{s:O}", "currents_a", json_array_get(list, i));
+        int found = field_quantity(one, "currents_a", DIM_CURRENT, 1, 5000, &run->survey_a[i], err);
+        json_decref(one);
+        if (found <= 0)
+            return found < 0 ? -1
+                             : protocol_fail(err, "currents_a", "For example [100, 125, 160].",
+                                             "a current of the survey is missing");
+    }
+    run->survey_count = (int32_t)json_array_size(list);
+    return 0;
 }
 
 static int point_field(const json_t *body, const struct unit_plate *plate, struct run_request *run,
@@ -238,6 +262,7 @@ int run_order_from_json(const json_t *body, const struct unit_plate *plate, stru
     if (check_keys(body, err) != 0 || words_fields(body, run, err) != 0 || point_field(body, plate, run, err) != 0 ||
         flag_fields(body, run, err) != 0 || field_integer(body, "cycles", 0, 1000, &cycles, err) < 0 ||
         field_integer(body, "repeats", 0, 100, &repeats, err) < 0 || duration(body, "soak_s", &run->soak_ns, err) < 0 ||
+        currents_field(body, run, err) < 0 || duration(body, "rest_s", &run->survey_rest_ns, err) < 0 ||
         duration(body, "soak_cap_s", &run->soak_cap_ns, err) < 0 || duration(body, "cap_s", &run->cap_ns, err) < 0 ||
         field_quantity(body, "target_resistance_ohm", DIM_RESISTANCE, 0.001, 1000.0, &run->target_resistance_ohm, err) <
             0 ||

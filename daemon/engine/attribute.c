@@ -291,7 +291,7 @@ static void tell_poor_cooling(struct engine *e, int ch, const char *cooling)
     const struct shutoff *s = &c->shutoff;
     if (s->cause != CAUSE_THERMAL_CUTOUT && s->second != CAUSE_THERMAL_CUTOUT)
         return;
-    if (!(s->on_s > 15 && s->on_s < 0.8 * seconds_of(c->run.rated_on_ns)))
+    if (c->run.rq.procedure == PROCEDURE_SURVEY || !(s->on_s > 15 && s->on_s < 0.8 * seconds_of(c->run.rated_on_ns)))
         return;
     emit_text(e, EVENT_FINDING, ch, "off at %.1f min of the rated %.1f min and %s: look at the unit's fan and vents",
               s->on_s / 60, seconds_of(c->run.rated_on_ns) / 60, cooling);

@@ -6,6 +6,7 @@
 #include "figures.h"
 #include "procedure.h"
 #include "supply_seen.h"
+#include "survey_run.h"
 #include "track.h"
 #include "trim.h"
 
@@ -98,7 +99,7 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
     r->outcome =
         hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
     check_cycle_means(e, ch, r);
-    if (!shutoff && r->outcome != OUTCOME_HOLD && run->rq.procedure != PROCEDURE_TO_CUTOUT)
+    if (!shutoff && r->outcome != OUTCOME_HOLD && !run_is_past_rating(run))
         void_for_time(e, ch, r, rated, u_s);
     r->valid = !c->figures.is_void;
     (void)text_copy(r->void_text, sizeof r->void_text, c->figures.is_void ? c->figures.void_text : "");
@@ -120,6 +121,7 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
     tell_cycle(e, ch, r);
     if (!shutoff) {
         trim_learn(e, ch, r);
-        add_drift_point(e, ch);
+        if (run->rq.procedure != PROCEDURE_SURVEY)
+            add_drift_point(e, ch);
     }
 }

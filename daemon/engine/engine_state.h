@@ -9,6 +9,7 @@
 #include "drift.h"
 #include "engine.h"
 #include "load_voltage.h"
+#include "survey.h"
 #include "worker_job.h"
 
 #define SECOND_NS INT64_C(1000000000)
@@ -101,6 +102,8 @@ enum course {
     COURSE_CONFIRM,  /* current has gone: is it a shutoff? */
     COURSE_EVIDENCE, /* shutoff; load opened, evidence comes in */
     COURSE_RECOVER,  /* waiting for the reset */
+    COURSE_AWAIT,    /* survey: the operator is to come and turn the unit to the next current */
+    COURSE_BACK,     /* survey: rest, until the unit is back at the start of the first point */
     COURSE_ENDING    /* cut short; opening, then the run ends */
 };
 
@@ -173,9 +176,27 @@ struct lead_state_seen {
     int over;              /* looks in a row that were too high */
 };
 
+/* A survey under way; see survey_run.h. */
+struct survey_state {
+    struct rating_point plate; /* of the request: run.rq.point is the present current's */
+    int point;                 /* index of the present current */
+    int taken, mapped;         /* points told; those with a figure */
+    bool at_bench;             /* the operator said so: setting may begin */
+    int64_t ask_ns;            /* when the operator was asked for the present current */
+    int64_t last_load_ns;      /* when the load opened last */
+    int64_t rest_since_ns;     /* begin of the rest */
+    double start_over_k;       /* exhaust (else case) over intake when the first point began; NAN: not seen */
+    int part_count, attempts;
+    struct survey_part parts[SURVEY_PARTS_MAX];
+    double amps, intake; /* sums over the parts */
+    int64_t next_rise_ns;
+    char ended[REASON_CAP]; /* why it ended before all currents were taken */
+};
+
 struct run {
     bool active;
     struct run_request rq;
+    struct survey_state survey;
     struct load_point point;
     enum start_condition start; /* as found */
     int64_t begin_ns;

@@ -8,6 +8,7 @@
 #include "procedure.h"
 #include "renewal.h"
 #include "supply_seen.h"
+#include "survey_run.h"
 #include "track.h"
 
 static double expected_s(const struct run *r)
@@ -31,7 +32,13 @@ static const char *doing_of(const struct channel *c)
     case COURSE_READY:
         return c->doing[0] ? c->doing : "waiting for fans, signals and supply";
     case COURSE_SETTING:
-        return "on-load: turn the unit to its rated current, then say that it is set";
+        return c->run.rq.procedure == PROCEDURE_SURVEY
+                   ? "on-load: turn the unit to the current asked for, then say that it is set"
+                   : "on-load: turn the unit to its rated current, then say that it is set";
+    case COURSE_AWAIT:
+        return "go to the bench to set the unit to the next current, and say \"set\" when you stand there";
+    case COURSE_BACK:
+        return c->doing;
     case COURSE_SET_OPEN:
     case COURSE_REST:
         return "resting after setting";
@@ -88,8 +95,7 @@ static void view_channel(struct engine *e, int ch, struct channel_view *v)
         v->run_elapsed_s = seconds_of(e->step_ns - r->begin_ns);
         v->run_expected_s = expected_s(r);
         v->cycle_elapsed_s = r->cycle > 0 ? seconds_of(e->step_ns - r->cycle_begin_ns) : 0;
-        v->on_load_goal_s =
-            seconds_of(r->rq.procedure == PROCEDURE_TO_CUTOUT ? r->part_cap_ns : r->rated_on_ns + r->guard_ns);
+        v->on_load_goal_s = seconds_of(run_is_past_rating(r) ? r->part_cap_ns : r->rated_on_ns + r->guard_ns);
         if (c->figures.running) {
             struct cycle_figures f;
             figures_now(e, ch, &f);

@@ -6,6 +6,7 @@
 #include "error.h"
 #include "figures.h"
 #include "procedure.h"
+#include "survey_run.h"
 #include "track.h"
 #include "uncertainty.h"
 
@@ -295,6 +296,30 @@ static const struct cycle_result *deciding_cycle(const struct run *r, enum endin
     return r->has_deciding ? &r->deciding : &r->last;
 }
 
+/* A survey measures. Its map is in its events; the plate is judged by a proof or a soak. */
+static void judge_survey(const struct run *r, enum ending ending, struct verdict *v)
+{
+    char air[48] = "";
+    if (!isnan(v->intake_degc))
+        (void)text_format(air, sizeof air, " at %.0f degC intake", v->intake_degc);
+    v->kind = VERDICT_UNDECIDED;
+    v->basis = BASIS_NONE;
+    v->deviations = 0;
+    v->percent_on_demanded = v->percent_on_delivered = NAN;
+    v->rated_percent_on = r->survey.plate.percent_on;
+    v->rated_on_s = seconds_of(r->cycle_ns) * r->survey.plate.percent_on / 100;
+    v->own_percent_on = NAN;
+    survey_say(r, air, v->reason, sizeof v->reason);
+    if (ending == ENDING_CUT_SHORT)
+        (void)text_append(v->reason, sizeof v->reason, "; cut short, %s", r->ending_text);
+    else if (ending == ENDING_NEVER_REACHED)
+        (void)text_append(v->reason, sizeof v->reason, "; %s", r->never_text);
+    else if (ending == ENDING_SHUTOFF)
+        (void)text_append(v->reason, sizeof v->reason, "; ended by %s", shutoff_cause_name(v->cause));
+    if (r->flags[0] != '\0')
+        (void)text_append(v->reason, sizeof v->reason, "; flagged: %s", r->flags);
+}
+
 void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
 {
     struct run *r = &channel_of(e, ch)->run;
@@ -335,6 +360,9 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     };
     struct allowed a = verdict_allowed(&k);
     v->kind = a.kind;
-    say_reason(r, ending, &a, outcome, v);
+    if (r->rq.procedure == PROCEDURE_SURVEY)
+        judge_survey(r, ending, v);
+    else
+        say_reason(r, ending, &a, outcome, v);
     say_finding(e, ch, r, by_shutoff, v);
 }

@@ -6,6 +6,7 @@
 #include "error.h"
 #include "judge.h"
 #include "preflight_supply.h"
+#include "survey_run.h"
 #include "track.h"
 
 enum preflight_result preflight_say(const struct ask *a, enum preflight_result r, const char *text)
@@ -88,39 +89,40 @@ static enum preflight_result interrupted(const struct ask *a)
 struct line {
     const char *name;
     enum preflight_result (*look)(const struct ask *a);
+    bool each; /* looked at for each current of a survey */
 };
 
 static const struct line lines[] = {
-    {"rigging", rigging},
-    {"unit", unit_line},
-    {"isolator", isolator},
-    {"interruption", interrupted},
-    {"bench", preflight_bench_safe},
-    {"procedure", preflight_procedure_fits},
-    {"safety-test", preflight_safety_test},
-    {"protection", preflight_protection},
-    {"cutouts", preflight_cutouts},
-    {"set-up", preflight_set_up},
-    {"breaking", preflight_breaking},
-    {"bank", preflight_bank},
-    {"load-path", preflight_load_path},
-    {"circuit", circuit},
-    {"supply", supply_voltage},
-    {"meters", preflight_meters},
-    {"watchdog", preflight_watchdog},
-    {"time-to-open", preflight_time_to_open},
-    {"start", start_line},
-    {"record", preflight_record},
-    {"store", preflight_store},
-    {"clock", preflight_clock},
-    {"key-switch", preflight_key_switch},
-    {"second-means", preflight_second_means},
-    {"unattended", preflight_unattended},
-    {"detectors", preflight_detectors},
-    {"notification", preflight_notification},
-    {"outside", preflight_outside},
-    {"standby-supply", preflight_standby_supply},
-    {"beacon", preflight_beacon},
+    {"rigging", rigging, false},
+    {"unit", unit_line, false},
+    {"isolator", isolator, false},
+    {"interruption", interrupted, false},
+    {"bench", preflight_bench_safe, false},
+    {"procedure", preflight_procedure_fits, false},
+    {"safety-test", preflight_safety_test, false},
+    {"protection", preflight_protection, false},
+    {"cutouts", preflight_cutouts, false},
+    {"set-up", preflight_set_up, false},
+    {"breaking", preflight_breaking, true},
+    {"bank", preflight_bank, true},
+    {"load-path", preflight_load_path, true},
+    {"circuit", circuit, true},
+    {"supply", supply_voltage, false},
+    {"meters", preflight_meters, true},
+    {"watchdog", preflight_watchdog, false},
+    {"time-to-open", preflight_time_to_open, false},
+    {"start", start_line, false},
+    {"record", preflight_record, false},
+    {"store", preflight_store, false},
+    {"clock", preflight_clock, false},
+    {"key-switch", preflight_key_switch, false},
+    {"second-means", preflight_second_means, false},
+    {"unattended", preflight_unattended, false},
+    {"detectors", preflight_detectors, false},
+    {"notification", preflight_notification, false},
+    {"outside", preflight_outside, false},
+    {"standby-supply", preflight_standby_supply, false},
+    {"beacon", preflight_beacon, false},
 };
 
 int preflight_count(void)
@@ -146,16 +148,46 @@ static bool accepted(const char *accepts, const char *name)
     return false;
 }
 
+static void aim(struct ask *a)
+{
+    const struct rating_point *p = &a->rq->point;
+    struct error err;
+    a->point_ok = load_point_find(p->process, p->current_a, p->load_voltage_v, &a->point, &err) == 0;
+}
+
+/* A line's answer; for a survey the worst over its currents, with the current in front. */
+static enum preflight_result look_at(const struct line *line, const struct ask *ask)
+{
+    if (!line->each || ask->rq->procedure != PROCEDURE_SURVEY)
+        return line->look(ask);
+    char text[REASON_CAP];
+    struct run_request at = *ask->rq;
+    struct ask a = *ask;
+    enum preflight_result worst = PREFLIGHT_NOT_ASKED;
+    a.rq = &at;
+    a.text = text;
+    for (int i = 0; i < at.survey_count && i < SURVEY_POINTS_MAX; i++) {
+        text[0] = '\0';
+        survey_point_at(ask->plate, at.survey_a[i], &at.point);
+        aim(&a);
+        enum preflight_result r = line->look(&a);
+        if (r == PREFLIGHT_NOT_ASKED || (worst != PREFLIGHT_NOT_ASKED && r <= worst))
+            continue;
+        worst = r;
+        (void)text_format(ask->text, REASON_CAP, "at %g A %.130s", at.survey_a[i], text);
+    }
+    return worst;
+}
+
 bool preflight_run(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
 {
     char text[REASON_CAP];
-    struct error err;
-    struct ask a = {.e = e, .ch = ch, .rq = rq, .b = bench_channel_of(e, ch), .text = text};
-    a.point_ok = load_point_find(rq->point.process, rq->point.current_a, rq->point.load_voltage_v, &a.point, &err) == 0;
+    struct ask a = {.e = e, .ch = ch, .rq = rq, .b = bench_channel_of(e, ch), .plate = &rq->point, .text = text};
+    aim(&a);
     bool may = true;
     for (int i = 0; i < preflight_count(); i++) {
         text[0] = '\0';
-        enum preflight_result r = lines[i].look(&a);
+        enum preflight_result r = look_at(&lines[i], &a);
         if (r == PREFLIGHT_NOT_ASKED)
             continue;
         bool let = r == PREFLIGHT_PASS || (r == PREFLIGHT_WARN && accepted(rq->accepts, lines[i].name));

@@ -10,6 +10,7 @@ struct ask {
     int ch;
     const struct run_request *rq;
     const struct bench_channel *b;
+    const struct rating_point *plate; /* the request's own; that of rq is a survey's current under look */
     struct load_point point;
     bool point_ok;
     char *text; /* REASON_CAP */

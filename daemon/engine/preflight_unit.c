@@ -7,6 +7,7 @@
 #include "lead.h"
 #include "preflight_lines.h"
 #include "settable_load.h"
+#include "survey_run.h"
 #include "track.h"
 #include "trim.h"
 
@@ -27,12 +28,22 @@ enum preflight_result preflight_safety_test(const struct ask *a)
     return age_d > 365 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
 }
 
+static enum preflight_result survey_fits(const struct ask *a)
+{
+    const char *trouble = survey_trouble(a->rq, a->plate);
+    if (!a->point_ok)
+        return preflight_say(a, PREFLIGHT_REFUSE, "the rating point makes no sense: current or load voltage");
+    return trouble ? preflight_say(a, PREFLIGHT_REFUSE, trouble)
+                   : preflight_say(a, PREFLIGHT_PASS, "somebody turns the unit before each current");
+}
+
 enum preflight_result preflight_procedure_fits(const struct ask *a)
 {
     const struct run_request *q = a->rq;
-    if (q->procedure == PROCEDURE_SURVEY || q->procedure == PROCEDURE_WATCHDOG)
-        return preflight_say(a, PREFLIGHT_REFUSE,
-                             "a survey is run point by point: start a proof or to-cutout at each current");
+    if (q->procedure == PROCEDURE_WATCHDOG)
+        return preflight_say(a, PREFLIGHT_REFUSE, "the watchdog is proved by an order of its own");
+    if (q->procedure == PROCEDURE_SURVEY)
+        return survey_fits(a);
     if (!(q->point.percent_on > 0) || q->point.percent_on > 100 || !a->point_ok)
         return preflight_say(a, PREFLIGHT_REFUSE,
                              "the rating point makes no sense: current, percent-on or load voltage");
@@ -63,7 +74,7 @@ static bool temperature_is_limited(const struct ask *a)
 enum preflight_result preflight_protection(const struct ask *a)
 {
     const struct run_request *q = a->rq;
-    bool past = q->procedure == PROCEDURE_TO_CUTOUT;
+    bool past = q->procedure == PROCEDURE_TO_CUTOUT || q->procedure == PROCEDURE_SURVEY;
     if (past && q->protection != PROTECTION_FITTED)
         return preflight_say(a, PREFLIGHT_REFUSE,
                              "running past the rating needs a unit whose thermal protection is known to be fitted");
@@ -86,10 +97,12 @@ enum preflight_result preflight_protection(const struct ask *a)
 enum preflight_result preflight_cutouts(const struct ask *a)
 {
     int most = a->e->bench.limits.cutouts_per_night, so_far = judge_cutouts(a->e, a->ch, a->rq);
-    if (a->rq->procedure != PROCEDURE_TO_CUTOUT || most <= 0 ||
-        so_far + (a->rq->repeats > 0 ? a->rq->repeats : 1) <= most)
+    bool survey = a->rq->procedure == PROCEDURE_SURVEY;
+    int wanted = survey ? survey_cutouts(a->rq) : a->rq->repeats > 0 ? a->rq->repeats : 1;
+    if ((a->rq->procedure != PROCEDURE_TO_CUTOUT && !survey) || most <= 0 || so_far + wanted <= most)
         return PREFLIGHT_NOT_ASKED;
-    (void)text_format(a->text, REASON_CAP, "%d cut-outs so far, %d a night are allowed", so_far, most);
+    (void)text_format(a->text, REASON_CAP, "%d cut-outs so far and %d to come, %d a night are allowed", so_far, wanted,
+                      most);
     return a->rq->unattended ? PREFLIGHT_REFUSE : PREFLIGHT_WARN;
 }
 

@@ -13,6 +13,7 @@
 #include "onload.h"
 #include "renewal.h"
 #include "stagger.h"
+#include "survey_run.h"
 #include "track.h"
 #include "trim.h"
 
@@ -46,12 +47,12 @@ void set_state(struct engine *e, int ch, enum channel_state state)
 
 bool run_is_continuous(const struct run *r)
 {
-    return r->rq.point.percent_on >= 100;
+    return r->rq.point.percent_on >= 100 && r->rq.procedure != PROCEDURE_SURVEY;
 }
 
 int64_t on_load_goal_ns(const struct run *r)
 {
-    if (r->rq.procedure == PROCEDURE_TO_CUTOUT || run_is_continuous(r))
+    if (run_is_past_rating(r) || run_is_continuous(r))
         return NEVER_NS;
     return r->rated_on_ns + r->guard_ns;
 }
@@ -59,9 +60,10 @@ int64_t on_load_goal_ns(const struct run *r)
 static int64_t part_cap_ns(const struct engine *e, const struct run *r)
 {
     const struct bench_limits *l = &e->bench.limits;
-    if (r->rq.procedure == PROCEDURE_TO_CUTOUT) {
-        int64_t cap = r->rq.cap_ns > 0 ? r->rq.cap_ns : 2 * r->rated_on_ns;
+    if (run_is_past_rating(r)) {
         int64_t most = l->max_on_load_ns - 10 * SECOND_NS;
+        int64_t cap = r->rq.procedure == PROCEDURE_SURVEY ? most : 2 * r->rated_on_ns;
+        cap = r->rq.cap_ns > 0 ? r->rq.cap_ns : cap;
         return cap < most ? cap : most;
     }
     int64_t cap = r->rated_on_ns + r->guard_ns + l->settle_ns[r->rq.point.process] + CYCLE_TOLERANCE_S * SECOND_NS;
@@ -74,10 +76,13 @@ static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
     struct run *r = &c->run;
     struct error err;
     *r = (struct run){.rq = *rq, .active = true, .begin_ns = e->now_ns, .temperature_factor = 1, .all_held = true};
-    (void)load_point_find(rq->point.process, rq->point.current_a, rq->point.load_voltage_v, &r->point, &err);
-    double cycle_s = rq->point.cycle_s > 0 ? rq->point.cycle_s : 600;
+    if (rq->procedure == PROCEDURE_SURVEY)
+        survey_prepare(r);
+    const struct rating_point *p = &r->rq.point;
+    (void)load_point_find(p->process, p->current_a, p->load_voltage_v, &r->point, &err);
+    double cycle_s = p->cycle_s > 0 ? p->cycle_s : 600;
     r->cycle_ns = (int64_t)(cycle_s * 1e9);
-    r->rated_on_ns = (int64_t)(cycle_s * 1e7 * rq->point.percent_on);
+    r->rated_on_ns = (int64_t)(cycle_s * 1e7 * p->percent_on);
     r->guard_ns = e->bench.limits.guard_on_load_ns > SECOND_NS ? e->bench.limits.guard_on_load_ns : SECOND_NS;
     r->part_cap_ns = part_cap_ns(e, r);
     r->u0_v = rq->baseline_u0_v;
@@ -236,6 +241,8 @@ static void setting_start(struct engine *e, int ch)
 bool procedure_set(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
+    if (survey_at_bench(e, ch))
+        return true;
     if (c->course != COURSE_SETTING)
         return false;
     c->run.setting_s = seconds_of(e->now_ns - c->load.closing_ns);
@@ -292,6 +299,10 @@ static void part_over(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct cycle_result result;
     cycle_close(e, ch, false, &result);
+    if (c->run.rq.procedure == PROCEDURE_SURVEY) {
+        survey_part_held(e, ch, &result);
+        return;
+    }
     if (run_is_done(e, &c->run)) {
         run_finish(e, ch, ENDING_COMPLETE);
         return;
@@ -335,7 +346,10 @@ void procedure_after_recovery(struct engine *e, int ch, bool reset_seen)
     }
     c->timers[TIMER_PROBE] = NEVER_NS;
     load_probe(e, ch, false);
-    if (!more) {
+    bool survey = r->rq.procedure == PROCEDURE_SURVEY;
+    if (survey && !survey_part_over(e, ch, reset_seen))
+        return;
+    if (!survey && !more) {
         run_finish(e, ch, ENDING_SHUTOFF);
         return;
     }
@@ -368,6 +382,8 @@ static void poll_part(struct engine *e, int ch)
     struct cycle_figures f;
     figures_now(e, ch, &f);
     onload_look(e, ch, &f);
+    if (c->run.rq.procedure == PROCEDURE_SURVEY)
+        survey_look(e, ch);
     if (c->course == COURSE_PART && f.at_rated.low_ns >= on_load_goal_ns(&c->run))
         part_finish(e, ch);
 }
@@ -411,7 +427,9 @@ void procedure_poll(struct engine *e, int ch)
         trim_advise(e, ch);
         break;
     case COURSE_SET_OPEN:
-        if (c->load.phase == LOAD_OPEN)
+        if (c->load.phase == LOAD_OPEN && c->run.rq.procedure == PROCEDURE_SURVEY)
+            survey_rest(e, ch);
+        else if (c->load.phase == LOAD_OPEN)
             rest_after_setting(e, ch);
         break;
     case COURSE_PART:
@@ -439,7 +457,7 @@ void procedure_timer(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     switch (c->course) {
     case COURSE_READY:
-        if (c->run.rq.setting)
+        if (c->run.rq.setting || c->run.rq.procedure == PROCEDURE_SURVEY)
             setting_start(e, ch);
         else
             cycle_start(e, ch);
@@ -448,6 +466,14 @@ void procedure_timer(struct engine *e, int ch)
         emit_text(e, EVENT_ADVICE, ch, "the unit was not set within %.0f s",
                   seconds_of(e->bench.limits.setting_cap_ns));
         run_end_soon(e, ch, CAUSE_OPERATOR, "the unit was not set in time");
+        break;
+    case COURSE_AWAIT:
+        if (survey_may_set(e, ch))
+            setting_start(e, ch);
+        break;
+    case COURSE_BACK:
+        if (survey_is_back(e, ch))
+            cycle_start(e, ch);
         break;
     case COURSE_REST:
     case COURSE_PAUSE:

@@ -17,6 +17,7 @@ enum {
     RATINGS_MAX = 24,      /* rating points of a plate */
     RULES_MAX = 64,        /* rules from the configuration */
     CURVE_POINTS_MAX = 24, /* points of a maker's breaker curve */
+    SURVEY_POINTS_MAX = 8, /* currents of a survey */
     BLOCK_ITEMS_MAX = 48   /* readings in one input */
 };
 

@@ -36,7 +36,15 @@ static const char *const kind_names[EVENT_KIND_COUNT_] = {
     [EVENT_PREFLIGHT] = "preflight",
     [EVENT_UNIT_LIVE] = "unit-live",
     [EVENT_ESTIMATE] = "estimate",
+    [EVENT_SURVEY_POINT] = "survey-point",
 };
+
+static const char *const outcome_names[SURVEY_OUTCOME_COUNT_] = {"own", "at-least", "not-settled"};
+
+const char *survey_outcome_name(enum survey_outcome outcome)
+{
+    return (unsigned)outcome < SURVEY_OUTCOME_COUNT_ ? outcome_names[outcome] : "?";
+}
 
 const char *event_kind_name(enum event_kind kind)
 {

@@ -43,6 +43,7 @@ enum event_kind {
     EVENT_PREFLIGHT,       /* code: 0 pass 1 warn 2 refuse; text: name and reason */
     EVENT_UNIT_LIVE,       /* output present seen: values: U0 */
     EVENT_ESTIMATE,        /* code: job_status; code2: 1 "at least"; values: EVENT_ESTIMATE_VALUES */
+    EVENT_SURVEY_POINT,    /* code: number from 1, code2: survey_outcome; values: SURVEY_... */
     EVENT_KIND_COUNT_
 };
 
@@ -58,6 +59,26 @@ enum {
     CYCLE_LOAD_V,
     CYCLE_SUPPLY_V,
     CYCLE_INTAKE_DEGC
+};
+
+/* What a survey found at one current. */
+enum survey_outcome {
+    SURVEY_OWN,         /* the unit's own percent-on, with its interval */
+    SURVEY_AT_LEAST,    /* no cut-out within the cap: bounded from below only, if at all */
+    SURVEY_NOT_SETTLED, /* its cut-outs had not settled: no figure */
+    SURVEY_OUTCOME_COUNT_
+};
+
+/* EVENT_SURVEY_POINT's values. */
+enum {
+    SURVEY_CURRENT_A, /* mean, as measured */
+    SURVEY_PERCENT_ON,
+    SURVEY_LOW, /* interval at 95 %; of SURVEY_AT_LEAST only the low end */
+    SURVEY_HIGH,
+    SURVEY_LAW,  /* percent-on that the square law gives from the rating point */
+    SURVEY_ON_S, /* mean on-load part until the cut-out; of SURVEY_AT_LEAST the whole part */
+    SURVEY_RESET_S,
+    SURVEY_INTAKE_DEGC
 };
 
 struct event {
@@ -76,6 +97,7 @@ struct event {
 };
 
 const char *event_kind_name(enum event_kind kind);
+const char *survey_outcome_name(enum survey_outcome outcome);
 
 /* Must it be on disk before anyone acts on it? True for all but notes and trims. */
 int event_is_urgent(enum event_kind kind);

@@ -142,6 +142,10 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_bool(w, q->go_on_after_cutout);
     put_i64(w, q->cap_ns);
     put_i32(w, q->repeats);
+    put_u32(w, (uint32_t)q->survey_count);
+    for (int i = 0; i < q->survey_count; i++)
+        put_f64(w, q->survey_a[i]);
+    put_i64(w, q->survey_rest_ns);
     put_bool(w, q->consent_past_rating);
     put_bool(w, q->unattended);
     put_bool(w, q->night.allowed);
@@ -183,6 +187,10 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->go_on_after_cutout = get_bool(r);
     q->cap_ns = get_i64(r);
     q->repeats = get_i32(r);
+    q->survey_count = (int32_t)get_below(r, SURVEY_POINTS_MAX + 1);
+    for (int i = 0; i < q->survey_count; i++)
+        q->survey_a[i] = get_f64(r);
+    q->survey_rest_ns = get_i64(r);
     q->consent_past_rating = get_bool(r);
     q->unattended = get_bool(r);
     q->night.allowed = get_bool(r);

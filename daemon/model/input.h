@@ -131,13 +131,16 @@ struct run_request {
     bool s_marked;
     struct rating_point point;
     enum procedure procedure;
-    int32_t cycles;          /* proof: how many; 0: by the procedure */
-    int64_t soak_ns;         /* soak: at least this long; 0: no demand */
-    bool to_equilibrium;     /* soak: until drift is within its limit */
-    int64_t soak_cap_ns;     /* soak: give up then */
-    bool go_on_after_cutout; /* soak: wait for the reset and go on */
-    int64_t cap_ns;          /* to-cutout: longest on-load part */
-    int32_t repeats;         /* to-cutout: how many cut-outs */
+    int32_t cycles;                     /* proof: how many; 0: by the procedure */
+    int64_t soak_ns;                    /* soak: at least this long; 0: no demand */
+    bool to_equilibrium;                /* soak: until drift is within its limit */
+    int64_t soak_cap_ns;                /* soak: give up then */
+    bool go_on_after_cutout;            /* soak: wait for the reset and go on */
+    int64_t cap_ns;                     /* to-cutout, survey: longest on-load part */
+    int32_t repeats;                    /* to-cutout: how many cut-outs; survey: how many at each current */
+    int32_t survey_count;               /* survey: how many currents ... */
+    double survey_a[SURVEY_POINTS_MAX]; /* ... and which, in the order in which they are taken */
+    int64_t survey_rest_ns;             /* survey: least rest between two currents; 0: by the bench */
     bool consent_past_rating;
     bool unattended;
     struct run_night night;

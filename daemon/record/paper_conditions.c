@@ -102,7 +102,7 @@ static void put_deviations(struct record *r)
 {
     enum { COLUMNS = 4 };
     const struct verdict *v = &r->data->run.verdict;
-    if (!r->data->run.judged)
+    if (!r->data->run.judged || r->data->run.request.procedure == PROCEDURE_SURVEY)
         return;
     if (v->deviations == 0) {
         sheet_paragraph(&r->sheet, "No deviation from the plate's own conditions was seen.", 8, false);

@@ -30,6 +30,9 @@ void paper_meters(struct record *r);
 /* paper_addenda.c: photos, remarks and corrections that were added when the run was over. */
 void paper_addenda(struct record *r);
 
+/* paper_survey.c: the map of a survey, as a table and a picture. Nothing for other runs. */
+void paper_survey(struct record *r);
+
 /* paper_claims.c: decision rule and its risk, what was not measured, cautions, digest. */
 void paper_claims(struct record *r);
 

@@ -211,6 +211,46 @@ static int write_events(struct exporter *x, struct journal_reader *reader, const
     return out_close(&f, rc, err);
 }
 
+static const char *const survey_columns[] = {"current_a",      "percent_on", "low_pct", "high_pct",
+                                             "square_law_pct", "on_s",       "reset_s", "intake_degc"};
+enum { SURVEY_COLUMNS = sizeof survey_columns / sizeof survey_columns[0] };
+_Static_assert((int)SURVEY_COLUMNS == (int)EVENT_VALUES_MAX, "a survey's point fills its event");
+
+static int put_survey_row(void *ctx, const struct journal_event *row)
+{
+    struct exporter *x = ctx;
+    const struct event *e = &row->event;
+    if (e->kind != EVENT_SURVEY_POINT || e->value_count < SURVEY_COLUMNS)
+        return 0;
+    (void)fprintf(x->to, "%d,%s", (int)e->code, survey_outcome_name((enum survey_outcome)e->code2));
+    for (int i = 0; i < SURVEY_COLUMNS; i++) {
+        (void)fputc(',', x->to);
+        put_number(x->to, e->values[i]);
+    }
+    (void)fputc(',', x->to);
+    put_field(x->to, e->text);
+    (void)fputs("\r\n", x->to);
+    return ferror(x->to) != 0;
+}
+
+/* The map of a survey, a row a current. */
+static int write_survey(struct exporter *x, struct journal_reader *reader, const char *folder, struct error *err)
+{
+    struct out_file f;
+    int rc = out_open(&f, folder, "survey.csv", err);
+    if (rc == 0) {
+        x->to = f.stream;
+        (void)fputs("number,outcome", x->to);
+        for (int i = 0; i < SURVEY_COLUMNS; i++)
+            (void)fprintf(x->to, ",%s", survey_columns[i]);
+        (void)fputs(",text\r\n", x->to);
+        struct row_filter filter = row_filter_any();
+        filter.run_no = x->run.run_no;
+        rc = journal_reader_events(reader, &filter, put_survey_row, x, err);
+    }
+    return out_close(&f, rc, err);
+}
+
 static int put_verdict_row(void *ctx, const struct journal_verdict *row)
 {
     struct exporter *x = ctx;
@@ -411,6 +451,26 @@ static json_t *write_addenda(const struct exporter *x, struct journal_reader *re
     return NULL;
 }
 
+static json_t *survey_resource(void)
+{
+    static const char *const units[SURVEY_COLUMNS] = {"A", "%", "%", "%", "%", "s", "s", "degC"};
+    static const char *const about[SURVEY_COLUMNS] = {"mean, as measured",
+                                                      "the unit's own, from cut-out and reset",
+                                                      "low end of the interval at 95 %",
+                                                      "high end; missing where no cut-out was seen",
+                                                      "from the rating point by the square law",
+                                                      "mean on-load part until the cut-out",
+                                                      "mean time to reset",
+                                                      NULL};
+    json_t *fields = json_array();
+    add_field(fields, "number", "integer", NULL, "in the order in which the currents were taken");
+    add_field(fields, "outcome", "string", NULL, "own, at-least or not-settled");
+    for (int i = 0; i < SURVEY_COLUMNS; i++)
+        add_field(fields, survey_columns[i], "number", units[i], about[i]);
+    add_field(fields, "text", "string", NULL, NULL);
+    return resource("survey", "survey.csv", fields);
+}
+
 static json_t *provenance(const struct exporter *x, const struct digest *digest, const char *version)
 {
     char hex[DIGEST_HEX_CAP], point[128];
@@ -441,6 +501,8 @@ static int write_description(struct exporter *x, struct journal_reader *reader, 
                              "title", "Duty cycle check of an arc welding power source", "resources",
                              readings_resource(x), events_resource(), verdicts_resource(), "provenance",
                              provenance(x, &digest, version), "addenda", addenda);
+    if (root != NULL && x->run.request.procedure == PROCEDURE_SURVEY)
+        (void)json_array_append_new(json_object_get(root, "resources"), survey_resource());
     if (rc == 0 && root == NULL)
         rc = error_set(err, "the description of run %" PRId64 " could not be made: memory is short", x->run.run_no);
     if (rc == 0) {
@@ -468,7 +530,8 @@ static int export_all(struct exporter *x, struct journal_reader *reader, int64_t
     if (mkdir(folder, 0777) != 0 && errno != EEXIST)
         return error_set(err, "%s: the folder could not be made (error %d)", folder, errno);
     if (write_readings(x, reader, folder, err) != 0 || write_events(x, reader, folder, err) != 0 ||
-        write_verdicts(x, reader, folder, err) != 0)
+        write_verdicts(x, reader, folder, err) != 0 ||
+        (x->run.request.procedure == PROCEDURE_SURVEY && write_survey(x, reader, folder, err) != 0))
         return -1;
     return write_description(x, reader, folder, version, err);
 }

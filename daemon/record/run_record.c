@@ -54,7 +54,9 @@ static int draw_document(struct record *r, cairo_t *cr, int page_count)
     paper_unit(r);
     paper_test(r);
     paper_conditions(r);
-    paper_result(r);
+    paper_survey(r);
+    if (r->data->run.request.procedure != PROCEDURE_SURVEY)
+        paper_result(r);
     paper_pair(r);
     paper_cycles(r);
     paper_meters(r);

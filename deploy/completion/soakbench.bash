@@ -94,7 +94,7 @@ _soakbench()
         esac
         ;;
     "run plan")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
@@ -103,7 +103,7 @@ _soakbench()
         esac
         ;;
     "run start")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;

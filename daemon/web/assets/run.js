@@ -77,6 +77,16 @@ function shutoffs(events, start, look) {
   return el("section", {}, el("h2", {}, "Why it shut off"), el("ol", { class: "why" }, rows));
 }
 
+/* The map of a survey beside the square law of the plate. */
+function surveyTable(events) {
+  const points = events.filter((e) => e.survey).map((e) => e.survey);
+  if (!points.length) return null;
+  const rows = points.map((p) => el("tr", {}, figureCell(p.current_a, 1), figureCell(p.percent_on, 1),
+    cell(known(p.low_pct) && known(p.high_pct) ? `${p.low_pct.toFixed(1)} to ${p.high_pct.toFixed(1)}` : known(p.low_pct) ? `at least ${p.low_pct.toFixed(0)}` : "not bounded"),
+    figureCell(p.square_law_pct, 1), figureCell(p.on_s, 0), figureCell(p.reset_s, 0), figureCell(p.intake_degc, 1), cell(p.outcome === "own" ? "" : p.outcome.replace(/-/g, " "))));
+  return el("section", {}, el("h2", {}, "Survey"), table("the unit's own percent-on over current", [{ n: "I2 A" }, { n: "own percent-on %" }, "interval (95 %)", { n: "square law %" }, { n: "on-load s" }, { n: "reset s" }, { n: "intake °C" }, "remark"], rows));
+}
+
 function cyclesTable(events) {
   const rows = events.filter((e) => e.kind === "cycle").map((e) => el("tr", {}, el("td", { class: "n" }, String(e.code)), cell(e.code2 ? "valid" : "void"),
     [0, 1, 2, 3, 4, 5, 6, 7].map((i) => figureCell((e.values || [])[i], 1)), el("td", { class: "note" }, e.text)));
@@ -248,7 +258,7 @@ export async function runView(main, no) {
     run = d.run;
     redraw(verdict, judgement(run, d.verdicts.length ? d.verdicts[d.verdicts.length - 1] : run.judgement));
     redraw(why, ...[shutoffs(events, start, (t) => curves.look(t))].filter(Boolean));
-    redraw(cycles, ...[cyclesTable(events)].filter(Boolean));
+    redraw(cycles, ...[surveyTable(events), cyclesTable(events)].filter(Boolean));
     redraw(list, eventsTable(events));
     redraw(added, ...[addendaTable(d.addenda)].filter(Boolean));
     digest.textContent = d.digest ? `Digest of this run's record: ${d.digest}` : "";

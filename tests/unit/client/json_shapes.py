@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 program, journal, page = sys.argv[1:4]
-OPTIONAL = {"event": {"state", "from", "procedure", "verdict", "basis", "cause", "or_cause", "interlock", "result", "device",
+OPTIONAL = {"event": {"state", "from", "procedure", "verdict", "basis", "cause", "or_cause", "interlock", "result", "survey", "device",
                       "signal"}}
 COMMANDS = {"run list": [], "run show": ["1"], "unit list": [], "unit show": ["HQ-0147"], "unit history": ["HQ-0147"],
             "journal check": [], "calc load": ["--process", "tig", "--current", "160 A"]}

@@ -6,6 +6,7 @@
 #include "cycle.h"
 #include "sliding.h"
 #include "suite.h"
+#include "survey.h"
 
 #define SECOND INT64_C(1000000000)
 
@@ -491,6 +492,58 @@ START_TEST(capability_of_settled_cycles)
 }
 END_TEST
 
+/* A body with one time constant between reset and trip, from the closed form: on = tau ln((hot - reset) / (hot -
+ * trip)), off = tau ln(trip / reset), temperatures over the air. Parts that begin late have to keep the truth inside.
+ */
+START_TEST(survey_interval_holds_the_closed_form)
+{
+    const double tau = 600, hot = 150, trip = 90, reset = 60;
+    double truth_on = tau * log((hot - reset) / (hot - trip)), truth_off = tau * log(trip / reset);
+    double truth = 100 * truth_on / (truth_on + truth_off);
+    unsigned long long seed = 20261127;
+    for (int trial = 0; trial < 200; trial++) {
+        struct survey_part parts[6];
+        double before = 0, late = 0;
+        for (int i = 0; i < 6; i++) {
+            double seen = 15 * random_share(&seed), half = 15; /* the reset is looked for every half minute */
+            parts[i] = (struct survey_part){.pause_s = i ? truth_off + late : NAN,
+                                            .on_s = tau * log((hot - before) / (hot - trip)),
+                                            .on_half_s = 0.3,
+                                            .reset_s = truth_off + seen,
+                                            .reset_half_s = half};
+            late = seen + 5 + 30 * random_share(&seed);
+            before = trip * exp(-(truth_off + late) / tau);
+        }
+        struct survey_share share;
+        struct error err;
+        ck_assert_int_eq(survey_share_find(parts, 6, 20, 0.5, &share, &err), 0);
+        ck_assert_msg(share.low <= truth && truth <= share.high, "%g to %g, true %g", share.low, share.high, truth);
+        ck_assert_double_le(share.low, share.percent_on);
+        ck_assert_double_le(share.percent_on, share.high);
+        ck_assert_double_lt(share.high - share.low, 25);
+    }
+}
+END_TEST
+
+/* Without scatter and with edges known the interval is that of the current alone: twice its share (square law). */
+START_TEST(survey_current_counts_twice)
+{
+    struct survey_part parts[4];
+    struct survey_share share;
+    struct error err;
+    for (int i = 0; i < 4; i++)
+        parts[i] = (struct survey_part){.pause_s = i ? 360 : NAN, .on_s = 240, .reset_s = 360};
+    ck_assert_int_eq(survey_share_find(parts, 4, 5, 1, &share, &err), 0);
+    ck_assert_double_eq_tol(share.percent_on, 40, 1e-9);
+    ck_assert_double_eq_tol(share.low, 39.2, 1e-9);
+    ck_assert_double_eq_tol(share.high, 40.8, 1e-9);
+    ck_assert_int_eq(share.settled, 3);
+    parts[3].on_s = 400; /* no two that agree */
+    ck_assert_int_eq(survey_share_find(parts, 4, 5, 1, &share, &err), -1);
+    ck_assert_ptr_nonnull(strstr(err.text, "settled"));
+}
+END_TEST
+
 int main(void)
 {
     TCase *t = tcase_create("time");
@@ -510,5 +563,7 @@ int main(void)
     tcase_add_test(t, sliding_window_against_the_slow_way);
     tcase_add_test(t, sliding_window_with_too_many_changes);
     tcase_add_test(t, capability_of_settled_cycles);
+    tcase_add_test(t, survey_interval_holds_the_closed_form);
+    tcase_add_test(t, survey_current_counts_twice);
     return suite_main(t);
 }

@@ -8,6 +8,7 @@
 #include "plant.h"
 #include "preflight.h"
 #include "stagger.h"
+#include "survey_run.h"
 
 /* A start that preflight must refuse, and the line that must say so. */
 struct refusal {
@@ -95,6 +96,65 @@ static void by_night_without_means(struct plant *p, struct run_request *q)
     plant_run(p, 2);
 }
 
+static void survey_of(struct run_request *q, int count, double first_a, double second_a)
+{
+    q->procedure = PROCEDURE_SURVEY;
+    q->survey_count = count;
+    q->survey_a[0] = first_a;
+    q->survey_a[1] = second_a;
+    (void)text_append(q->accepts, sizeof q->accepts, " cutouts");
+}
+static void survey_of_one_current(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 1, 125, 0);
+}
+static void survey_of_the_same_current(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 126);
+}
+static void survey_without_anybody(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 160);
+    q->unattended = true;
+}
+static void survey_with_two_cut_outs(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 160);
+    q->repeats = 2;
+}
+static void survey_without_consent(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 160);
+    q->consent_past_rating = false;
+}
+static void survey_of_an_unprotected_unit(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 160);
+    q->protection = PROTECTION_UNKNOWN;
+}
+static void survey_beyond_the_bank(struct plant *p, struct run_request *q)
+{
+    p->bench.channels[0].load.max_power_w = 3000;
+    survey_of(q, 2, 125, 230); /* 19.2 V at 230 A: 4.4 kW; 125 A alone would do */
+    (void)text_copy(q->accepts, sizeof q->accepts, "load-path circuit start cutouts");
+    engine_free(p->engine);
+    p->seq = 0;
+    p->channels[0].unit.switched_on = false;
+    plant_begin(p);
+}
+static void survey_with_many_cut_outs(struct plant *p, struct run_request *q)
+{
+    (void)p;
+    survey_of(q, 2, 125, 160);
+    (void)text_copy(q->accepts, sizeof q->accepts, "load-path");
+}
+
 static const struct refusal refusals[] = {
     {"safety-test", no_safety_test, "safety-test"},
     {"set-up", no_set_up, "set-up"},
@@ -108,6 +168,14 @@ static const struct refusal refusals[] = {
     {"load-path", weak_cable, NULL},
     {"record", disk_full, NULL},
     {"watchdog", by_night_without_means, NULL},
+    {"procedure", survey_of_one_current, NULL},
+    {"procedure", survey_of_the_same_current, NULL},
+    {"procedure", survey_without_anybody, NULL},
+    {"procedure", survey_with_two_cut_outs, NULL},
+    {"protection", survey_without_consent, NULL},
+    {"protection", survey_of_an_unprotected_unit, NULL},
+    {"bank", survey_beyond_the_bank, NULL},
+    {"cutouts", survey_with_many_cut_outs, "cutouts"},
 };
 
 enum { REFUSALS = sizeof refusals / sizeof refusals[0] };
@@ -119,7 +187,7 @@ START_TEST(preflight_refuses)
     plant_begin(p);
     struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
     r->spoil(p, &q);
-    ck_assert_msg(plant_start(p, 0, &q) == 1, "%s lets it begin", r->line);
+    ck_assert_msg(plant_start(p, 0, &q) == 1, "%s lets it begin: %s", r->line, p->answer);
     ck_assert_msg(strncmp(p->answer, r->line, strlen(r->line)) == 0, "%s instead of %s", p->answer, r->line);
     ck_assert_int_eq(plant_state(p, 0), STATE_RIGGING);
     ck_assert_int_eq(p->events_seen[EVENT_RUN_START], 0);
@@ -127,6 +195,57 @@ START_TEST(preflight_refuses)
         (void)text_append(q.accepts, sizeof q.accepts, " %s", r->accept);
         ck_assert_msg(plant_start(p, 0, &q) == 0, "%s", p->answer);
     }
+    plant_free(p);
+}
+END_TEST
+
+/* Square law. Source: a maker's manual of a power source prints 400 A at 25 % as 282.8 A at 50 % (worked example); the
+ * others are computed from it. */
+START_TEST(points_of_a_survey_follow_the_square_law)
+{
+    static const struct {
+        double rated_a, rated_pct, a, pct;
+    } rows[] = {{400, 25, 282.8427, 50}, {200, 35, 152.7525, 60}, {160, 30, 195.9592, 20}, {200, 35, 100, 100}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct rating_point plate = plant_request(PROCEDURE_SURVEY, rows[i].rated_a, rows[i].rated_pct).point, at;
+        plate.load_voltage_v = 40; /* the plate's own holds at its own current only */
+        survey_point_at(&plate, rows[i].a, &at);
+        ck_assert_double_eq_tol(at.percent_on, rows[i].pct, 1e-4);
+        ck_assert_double_eq(at.current_a, rows[i].a);
+        ck_assert(isnan(at.load_voltage_v));
+        survey_point_at(&plate, plate.current_a, &at);
+        ck_assert_double_eq(at.load_voltage_v, 40);
+    }
+}
+END_TEST
+
+/* Nobody comes to turn the unit: what was taken is kept, the load stays open, the run ends by itself. */
+START_TEST(a_survey_waits_for_somebody_and_not_for_ever)
+{
+    struct plant *p = plant_new(1);
+    plant_begin(p);
+    p->tick_ns = SEC / 2;
+    p->channels[0].unit.set_a = 160.5;
+    p->channels[0].unit.cut_k = 60;
+    p->channels[0].unit.reset_k = 30;
+    struct run_request q = plant_request(PROCEDURE_SURVEY, 160, 40);
+    survey_of(&q, 2, 160, 125);
+    q.repeats = 3;
+    ck_assert_msg(plant_start(p, 0, &q) == 0, "%s", p->answer);
+    ck_assert(plant_until(p, 0, STATE_SETTING, 60));
+    plant_run(p, 20);
+    ck_assert_int_eq(plant_operate(p, VERB_SET, 0, ""), 0);
+    ck_assert(plant_until_event(p, EVENT_SURVEY_POINT, 3 * 3600));
+    const struct event *v = &p->last_event[EVENT_SURVEY_POINT];
+    ck_assert_int_eq(v->code2, SURVEY_OWN);
+    ck_assert_double_gt(v->values[SURVEY_PERCENT_ON], v->values[SURVEY_LOW]);
+    for (int i = 0; i < 3600 && plant_state(p, 0) == STATE_PAUSE; i++) {
+        ck_assert(!plant_load_closed(p, 0));
+        plant_run(p, 10);
+    }
+    ck_assert_msg(plant_state(p, 0) == STATE_DONE, "%s", p->last_event[EVENT_INTERLOCK].text);
+    ck_assert_int_eq(p->events_seen[EVENT_SURVEY_POINT], 1);
+    ck_assert_ptr_nonnull(strstr(p->verdict[0].reason, "nobody came"));
     plant_free(p);
 }
 END_TEST
@@ -403,6 +522,8 @@ int main(void)
     tcase_set_timeout(t, 200);
     tcase_add_loop_test(t, preflight_refuses, 0, REFUSALS);
     tcase_add_test(t, nothing_starts_unrigged_or_unasked);
+    tcase_add_test(t, points_of_a_survey_follow_the_square_law);
+    tcase_add_test(t, a_survey_waits_for_somebody_and_not_for_ever);
     tcase_add_test(t, interruption_needs_a_person);
     tcase_add_test(t, latch_outlives_the_session);
     tcase_add_test(t, heat_left_in_the_breaker_counts);

@@ -340,7 +340,7 @@ START_TEST(a_unit_takes_its_cut_outs_along)
     (void)text_append(q.accepts, sizeof q.accepts, " start");
     start_and_listen(p, 0, &q, &t);
     ck_assert_int_eq(line_of(&t, "cutouts", &words), 1);
-    ck_assert_msg(strstr(words, "2 cut-outs so far, 3 a night") != NULL, "%s", words);
+    ck_assert_msg(strstr(words, "2 cut-outs so far and 2 to come, 3 a night") != NULL, "%s", words);
     q.unit_cutouts = 0;
     p->channels[0].unit.rise_k = 600;
     p->channels[0].unit.cut_k = 40;

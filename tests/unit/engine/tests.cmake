@@ -24,6 +24,10 @@ target_compile_definitions(engine_rule_trial_test PRIVATE SOAKBENCH_BINARY="$<TA
 add_dependencies(engine_rule_trial_test soakbench)
 unit_test(engine_supply_seen_test SOURCES ${engine_tests}/supply_seen_test.c LINKS engine m)
 unit_test(engine_three_phase_test SOURCES ${engine_tests}/three_phase_test.c LINKS harness m)
+unit_test(engine_survey_test SOURCES ${engine_tests}/survey_test.c ${engine_tests}/survey_papers.c LINKS harness record m)
+# A current more in the map.
+add_test(NAME engine_survey_long COMMAND engine_survey_test)
+set_tests_properties(engine_survey_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)
 # All pairs of the walk, and fresh seeds for the causes.
 add_test(NAME engine_walk_long COMMAND engine_walk_test)
 set_tests_properties(engine_walk_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)
