@@ -329,7 +329,7 @@ static int make_plan(struct client *c, const struct arguments *args, struct plan
     int status = find_plate(c, args, &p->plate);
     if (status != EXIT_DONE)
         return status;
-    json_t *request = run_start_request(args);
+    json_t *request = run_request_of(args, DO_RUN_START);
     int result = request ? run_order_from_json(request, &p->plate, &p->run, &problem) : -1;
     if (!request)
         protocol_fail(&problem, "", "", "memory is short");

@@ -29,6 +29,7 @@ static const struct run_field flag_fields[] = {
     {"--go-on-after-cutout", "go_on_after_cutout"},
     {"--consent-past-rating", "consent_past_rating"},
     {"--unattended", "unattended"},
+    {"--together", "together"},
     {"--setting", "setting"},
     {"--heated-intake", "heated_intake"},
     {"--control-at-maximum", "control_at_maximum"},
@@ -55,9 +56,9 @@ static json_t *currents_list(const char *text)
     return list;
 }
 
-json_t *run_start_request(const struct arguments *args)
+json_t *run_request_of(const struct arguments *args, enum protocol_verb verb)
 {
-    struct json_build b = {.object = protocol_request(DO_RUN_START, 0)};
+    struct json_build b = {.object = protocol_request(verb, 0)};
     b.bad = !b.object;
     build_text(&b, "channel", args->operands[0]);
     for (size_t i = 0; i < LENGTH(text_fields); i++) {
@@ -98,7 +99,7 @@ int command_run_start(struct client *c, const struct arguments *args)
     if (c->errors.terminal)
         print_cautions(&c->errors);
     json_t *result = NULL;
-    int status = client_result(c, run_start_request(args), true, &result);
+    int status = client_result(c, run_request_of(args, DO_RUN_START), true, &result);
     int64_t run_no = get_whole(result, "run");
     if (status == EXIT_DONE && !argument_flag(args, "--watch")) {
         if (c->json)

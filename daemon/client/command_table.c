@@ -85,6 +85,7 @@ static const struct option_row run_options[] = {
     FLAG("--control-at-maximum", "the output control was seen at its maximum"),
     FLAG("--consent-past-rating", "the owner agreed to work past the rating"),
     FLAG("--unattended", "nobody stays with the bench"),
+    FLAG("--together", "run queue: beside other runs as far as the limits allow, not in turn"),
     QUANTITY("--resistance", "OHM", "load resistance in place of the rating point's", DIM_RESISTANCE),
     QUANTITY("--u0", "VOLT", "the unit's own no-load voltage, if known", DIM_VOLTAGE),
     TEXT("--accept", "NAMES", "warnings of the preflight that are accepted, by name"),
@@ -330,6 +331,17 @@ static const struct command_row commands[] = {
     {"run", "start", "CHANNEL", OPERAND_CHANNEL, 1, 1, "start a run on a rigged channel",
      "The preflight refuses with its reasons, or the run begins. Needs --confirm-setup and --who.",
      OPTIONS(run_options), command_run_start},
+    {"run", "queue", "CHANNEL", OPERAND_CHANNEL, 1, 1, "let a run on a rigged channel begin when its turn comes",
+     "Unattended always. The preflight is asked now and again at the begin; what it refuses then is skipped with the "
+     "reason, and the next one begins. In turn: after every run of the queue before it; with --together as soon as "
+     "bank "
+     "and circuit carry it. Rigging the channel anew, ending its run, or a restart of the daemon takes it off.",
+     OPTIONS(run_options), command_run_queue},
+    {"run", "queued", NULL, OPERAND_NONE, 0, 0, "list the runs that wait for their turn", NULL, NULL, 0,
+     command_run_queued},
+    {"run", "unqueue", "RUN|CHANNEL|all", OPERAND_CHANNEL, 1, 1, "take waiting runs off the queue",
+     "A run under way goes on: end it with run end. \"run end all\" empties the queue as well.",
+     OPTIONS(reason_options), command_run_unqueue},
     {"run", "set", "CHANNEL", OPERAND_CHANNEL, 1, 1, "the unit is dialled in: end the setting and go on", NULL,
      OPTIONS(who_options), command_channel},
     {"run", "end", "CHANNEL|all", OPERAND_CHANNEL, 1, 1,

@@ -10,6 +10,9 @@ int command_channel(struct client *c,
 int command_watchdog_prove(struct client *c, const struct arguments *args);
 int command_run_plan(struct client *c, const struct arguments *args);
 int command_run_start(struct client *c, const struct arguments *args);
+int command_run_queue(struct client *c, const struct arguments *args);
+int command_run_queued(struct client *c, const struct arguments *args);
+int command_run_unqueue(struct client *c, const struct arguments *args);
 int command_run_list(struct client *c, const struct arguments *args);
 int command_run_show(struct client *c, const struct arguments *args);
 int command_run_watch(struct client *c, const struct arguments *args);
@@ -38,8 +41,9 @@ int command_run_rejudge(struct client *c, const struct arguments *args);
 int command_export(struct client *c, const struct arguments *args);
 int command_completion(struct client *c, const struct arguments *args);
 
-/* The fields of a run-start request out of the options of run plan and run start; NULL when memory is short. */
-json_t *run_start_request(const struct arguments *args);
+/* The fields of a run-start or run-queue request out of the options of run plan, run start and run queue; NULL when
+ * memory is short. */
+json_t *run_request_of(const struct arguments *args, enum protocol_verb verb);
 
 /* Follows a run until it has ended and its verdict is on record; prints the verdict. Exit status by the verdict. */
 int watch_run(struct client *c, int64_t run_no);

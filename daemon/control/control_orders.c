@@ -191,12 +191,14 @@ int server_do_run_start(struct doing *d)
         result = server_busy(d, "the daemon");
         goto out;
     }
-    order->verb = VERB_START;
+    order->verb = d->verb == DO_RUN_QUEUE ? VERB_QUEUE : VERB_START;
     order->device = -1;
     if (channel_field(d, false, &order->channel) != 0 || server_serial(d, serial) < 0 ||
         server_who(d, order->who) != 0 || unit_on_file(d, serial, unit, &latest) != 0 ||
         run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0 || unit_heat(d, &order->run) != 0)
         goto out;
+    if (d->verb == DO_RUN_QUEUE) /* nobody stands there when its turn comes */
+        order->run.unattended = true;
     (void)text_copy(order->run.who, sizeof order->run.who, order->who);
     order->run.plate_version = unit->version;
     order->run.safety_test_utc_s = latest.passed ? latest.done_utc_s : 0;
@@ -216,6 +218,24 @@ int server_do_run_start(struct doing *d)
 out:
     free(order);
     free(unit);
+    return result;
+}
+
+int server_do_run_unqueue(struct doing *d)
+{
+    struct input_operator *order = calloc(1, sizeof *order);
+    if (!order)
+        return server_busy(d, "the daemon");
+    *order = (struct input_operator){.verb = VERB_UNQUEUE, .channel = -1, .device = -1};
+    int named = field_integer(d->body, "run", 1, INT64_MAX, &order->run.run_no, &d->err);
+    int result = named < 0 ? -1 : named > 0 ? 0 : channel_field(d, true, &order->channel);
+    if (result == 0)
+        result = server_who(d, order->who);
+    if (result == 0 && field_text(d->body, "reason", order->text, sizeof order->text, &d->err) < 0)
+        result = -1;
+    if (result == 0)
+        result = order_engine(d, order, 0, true);
+    free(order);
     return result;
 }
 

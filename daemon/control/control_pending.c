@@ -127,7 +127,7 @@ static json_t *refusal_lines(struct control *c, int64_t run_no)
 
 static void refuse(struct control *c, struct pending *p, const char *text)
 {
-    if (p->verb == DO_RUN_START) {
+    if (p->verb == DO_RUN_START || p->verb == DO_RUN_QUEUE) {
         int64_t now_ns = c->hooks.real_ns(c->hooks.ctx);
         p->holding = true;
         p->hold_until_ns = now_ns + hold_ns;

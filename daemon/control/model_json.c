@@ -101,6 +101,9 @@ static void add_code_words(struct json_build *b, const struct event *e)
         build_text(b, "verdict", verdict_kind_name((enum verdict_kind)e->code));
         build_text(b, "basis", basis_name((enum basis)e->code2));
         break;
+    case EVENT_QUEUE:
+        build_text(b, "result", queue_happening_name((enum queue_happening)e->code));
+        break;
     case EVENT_SURVEY_POINT:
         build_add(b, "survey", survey_to_json(e));
         break;
@@ -299,6 +302,28 @@ static json_t *device_view_to_json(const struct device_view *v, const struct ben
     return build_end(&b);
 }
 
+static json_t *queue_to_json(const struct bench_view *view, const struct bench *bench)
+{
+    json_t *list = json_array();
+    for (int i = 0; list && i < view->queue_count && i < QUEUE_MAX; i++) {
+        const struct queue_view *q = &view->queue[i];
+        struct json_build b = build_begin();
+        build_integer(&b, "run", q->run_no);
+        if (bench && q->channel >= 0 && q->channel < bench->channel_count)
+            build_text(&b, "channel", bench->channels[q->channel].name);
+        build_text(&b, "unit", q->serial);
+        build_text(&b, "procedure", procedure_name(q->procedure));
+        build_add(&b, "point", rating_point_to_json(&q->point));
+        build_flag(&b, "together", q->together);
+        build_text(&b, "waiting", q->waiting);
+        if (json_array_append_new(list, build_end(&b)) != 0) {
+            json_decref(list);
+            return NULL;
+        }
+    }
+    return list;
+}
+
 json_t *view_to_json(const struct bench_view *view, const struct bench *bench)
 {
     struct json_build b = build_begin();
@@ -317,6 +342,7 @@ json_t *view_to_json(const struct bench_view *view, const struct bench *bench)
             b.bad = true;
     }
     build_add(&b, "channels", channels);
+    build_add(&b, "queue", queue_to_json(view, bench));
     json_t *devices = json_array();
     for (int i = 0; devices && i < view->device_count && i < DEVICES_MAX; i++) {
         const struct bench_device *device = bench && i < bench->device_count ? &bench->devices[i] : NULL;

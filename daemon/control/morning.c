@@ -7,7 +7,7 @@
 #include "json_build.h"
 #include "utc.h"
 
-enum { RUNS_MAX = 200, HAPPENINGS_MAX = 60, LOOK_BACK_RUNS = 1000 };
+enum { RUNS_MAX = 200, HAPPENINGS_MAX = 60, UNBEGUN_MAX = 64, LOOK_BACK_RUNS = 1000 };
 
 static const int64_t second_us = INT64_C(1000000);
 static const int64_t night_s = 16 * 3600;
@@ -85,6 +85,14 @@ struct happening {
     char text[TEXT_CAP];
 };
 
+/* A run of the queue that did not begin, and why. */
+struct unbegun {
+    int64_t utc_us, run_no;
+    char channel[NAME_CAP];
+    char what[16];
+    char text[TEXT_CAP];
+};
+
 struct held_channel {
     char name[NAME_CAP];
     enum interlock latched;
@@ -97,6 +105,8 @@ struct morning {
     int happening_count;
     int64_t happenings_lost;
     struct happening happenings[HAPPENINGS_MAX];
+    int unbegun_count;
+    struct unbegun unbegun[UNBEGUN_MAX];
     int channel_count;
     struct held_channel channels[CHANNELS_MAX];
     char head[DIGEST_HEX_CAP];
@@ -148,6 +158,17 @@ static void note_happening(struct morning *m, const struct journal_event *e)
     (void)text_copy(h->text, sizeof h->text, e->event.text);
 }
 
+static void note_queue(struct morning *m, const struct journal_event *e)
+{
+    if (e->event.code < QUEUE_SKIPPED || m->unbegun_count == UNBEGUN_MAX || e->utc_us < m->since_us)
+        return;
+    struct unbegun *u = &m->unbegun[m->unbegun_count++];
+    *u = (struct unbegun){.utc_us = e->utc_us, .run_no = e->event.run_no};
+    (void)text_copy(u->channel, sizeof u->channel, e->channel);
+    (void)text_copy(u->what, sizeof u->what, queue_happening_name((enum queue_happening)e->event.code));
+    (void)text_copy(u->text, sizeof u->text, e->event.text);
+}
+
 static int take_event(void *ctx, const struct journal_event *e)
 {
     struct morning *m = ctx;
@@ -174,6 +195,9 @@ static int take_event(void *ctx, const struct journal_event *e)
     case EVENT_INTERLOCK_RESET:
         note_latch(m, e);
         note_happening(m, e);
+        break;
+    case EVENT_QUEUE:
+        note_queue(m, e);
         break;
     case EVENT_ALARM:
     case EVENT_SUPPLY_TRIP:
@@ -285,6 +309,8 @@ void morning_line(const struct morning *m, char *to, size_t cap)
     int running = count_of(m, GROUP_RUNNING), locked = locked_count(m);
     (void)text_format(to, cap, "%d held, %d shut off, %d without a result", count_of(m, GROUP_HELD),
                       count_of(m, GROUP_SHUT_OFF), count_of(m, GROUP_NO_RESULT));
+    if (m->unbegun_count)
+        (void)text_append(to, cap, ", %d not begun", m->unbegun_count);
     if (running)
         (void)text_append(to, cap, ", %d still running", running);
     if (locked)
@@ -389,6 +415,19 @@ static const char *const heads[GROUP_COUNT_] = {
     [GROUP_RUNNING] = "Still running",
 };
 
+static void print_unbegun(const struct morning *m, FILE *to)
+{
+    if (m->unbegun_count)
+        fputs("\nNot run from the queue\n", to);
+    for (int i = 0; i < m->unbegun_count; i++) {
+        char at[UTC_CAP];
+        const struct unbegun *u = &m->unbegun[i];
+        short_utc(at, sizeof at, u->utc_us);
+        fprintf(to, "  %s  %s\n", at, u->what);
+        print_wrapped_text(to, "why", u->text);
+    }
+}
+
 static void print_bench(const struct morning *m, FILE *to)
 {
     if (locked_count(m)) {
@@ -426,6 +465,7 @@ void morning_print(const struct morning *m, FILE *to)
             if (group_of(&m->runs[i]) == (enum group)g)
                 print_run(&m->runs[i], to);
     }
+    print_unbegun(m, to);
     print_bench(m, to);
     fprintf(to, "\nHead of the record: %s\n", m->head);
 }
@@ -475,6 +515,17 @@ static json_t *happening_json(const struct happening *h)
     return build_end(&b);
 }
 
+static json_t *unbegun_json(const struct unbegun *u)
+{
+    struct json_build b = build_begin();
+    build_utc(&b, "utc", u->utc_us * 1000);
+    build_integer(&b, "run", u->run_no);
+    build_text(&b, "channel", u->channel);
+    build_text(&b, "result", u->what);
+    build_text(&b, "text", u->text);
+    return build_end(&b);
+}
+
 static json_t *locked_json(const struct held_channel *c)
 {
     struct json_build b = build_begin();
@@ -494,7 +545,7 @@ json_t *morning_to_json(const struct morning *m)
 {
     struct json_build b = build_begin();
     char line[128];
-    json_t *runs = json_array(), *happenings = json_array(), *locked = json_array();
+    json_t *runs = json_array(), *happenings = json_array(), *locked = json_array(), *unbegun = json_array();
     for (int i = m->count - 1; i >= 0; i--)
         put(&b, runs, run_json(&m->runs[i]));
     for (int i = 0; i < m->happening_count; i++)
@@ -502,11 +553,14 @@ json_t *morning_to_json(const struct morning *m)
     for (int i = 0; i < m->channel_count; i++)
         if (m->channels[i].latched != INTERLOCK_NONE)
             put(&b, locked, locked_json(&m->channels[i]));
+    for (int i = 0; i < m->unbegun_count; i++)
+        put(&b, unbegun, unbegun_json(&m->unbegun[i]));
     morning_line(m, line, sizeof line);
     build_utc(&b, "since", m->since_us * 1000);
     build_utc(&b, "until", m->until_us * 1000);
     build_text(&b, "line", line);
     build_add(&b, "runs", runs);
+    build_add(&b, "not_begun", unbegun);
     build_add(&b, "locked", locked);
     build_add(&b, "happenings", happenings);
     build_text(&b, "head", m->head);

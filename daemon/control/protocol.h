@@ -34,6 +34,8 @@ enum protocol_verb {
     DO_COUNTERS,    /* figures of buses, queues, journal, stores */
     DO_RUN_START,   /* channel, unit, point, procedure, ... */
     DO_RUN_END,     /* channel or "all" */
+    DO_RUN_QUEUE,   /* as DO_RUN_START: begins when its turn comes */
+    DO_RUN_UNQUEUE, /* run, or channel or "all" */
     DO_RUN_LIST,    /* filters: unit, channel, verdict, since, limit */
     DO_RUN_SHOW,    /* run */
     DO_RUN_EVENTS,  /* run, after: what happened, page by page */

@@ -86,7 +86,8 @@ struct doing {
 int server_do_channel_order(struct doing *d);
 int server_do_watchdog_prove(struct doing *d);
 int server_do_device_probe(struct doing *d);
-int server_do_run_start(struct doing *d);
+int server_do_run_start(struct doing *d); /* DO_RUN_QUEUE too */
+int server_do_run_unqueue(struct doing *d);
 int server_do_unit_add(struct doing *d);
 int server_do_unit_import(struct doing *d);
 int server_do_unit_inspect(struct doing *d);

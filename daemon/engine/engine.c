@@ -16,6 +16,7 @@
 #include "procedure.h"
 #include "renewal.h"
 #include "rules.h"
+#include "run_queue.h"
 #include "supply_seen.h"
 #include "track.h"
 #include "watchdog.h"
@@ -76,6 +77,21 @@ void engine_free(struct engine *engine)
     free(engine);
 }
 
+/* Nothing goes on-load by itself after a restart: what waited is told, not kept. */
+static void close_old_queue(struct engine *e, int waiting)
+{
+    if (waiting <= 0)
+        return;
+    struct event *v = emit_event(e, EVENT_QUEUE, -1);
+    v->code = QUEUE_CLOSED;
+    v->value_count = 1;
+    v->values[0] = waiting;
+    (void)text_format(v->text, sizeof v->text,
+                      "the queue is closed: %d run%s waited when the last session ended; nothing begins by itself",
+                      waiting, waiting == 1 ? "" : "s");
+    emit_notify(e, -1, NOTIFY_MORNING, "%.250s", v->text);
+}
+
 static void take_boot(struct engine *e, const struct input_boot *b)
 {
     e->booted = true;
@@ -108,6 +124,7 @@ static void take_boot(struct engine *e, const struct input_boot *b)
         e->circuits[i].heat = breaker_heat_after(b->circuits[i].heat, 0, away_s, BREAKER_TAU_S);
         e->circuits[i].at_ns = e->step_ns;
     }
+    close_old_queue(e, b->queue_waiting);
     emit_text(e, EVENT_NOTE, -1,
               b->after_interruption
                   ? "session begins after one that broke off: every load is open, nothing closes by itself"
@@ -423,6 +440,7 @@ static void poll_everything(struct engine *e)
     watchdog_poll(e);
     track_tell_losses(e);
     interlock_run(e);
+    queue_run(e);
     keep_beacon(e);
     renewal_run(e);
 }
@@ -466,6 +484,7 @@ int64_t engine_next_timer_ns(const struct engine *engine)
     next = sooner(next, renewal_next_ns(e));
     next = sooner(next, interlock_next_ns(e));
     next = sooner(next, watchdog_next_ns(e));
+    next = sooner(next, queue_next_ns(e));
     for (int i = 0; i < e->bench.channel_count; i++)
         next = sooner(next, rules_next_ns(e, i));
     /* Never a time that has gone by: rounding must not make a caller spin. */

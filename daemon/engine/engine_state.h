@@ -195,6 +195,7 @@ struct survey_state {
 
 struct run {
     bool active;
+    bool queued; /* begun by the queue */
     struct run_request rq;
     struct survey_state survey;
     struct load_point point;
@@ -275,6 +276,18 @@ struct channel {
     char doing[TEXT_CAP];
 };
 
+struct queue_entry {
+    int channel;
+    struct run_request rq;
+    char waiting[REASON_CAP]; /* for what */
+};
+
+struct run_queue {
+    int count;
+    struct queue_entry entries[QUEUE_MAX];
+    int64_t look_ns; /* at the list next */
+};
+
 enum proof_phase { PROOF_NONE, PROOF_CLOSING, PROOF_BEATLESS, PROOF_OPENING };
 
 /* Proof of a load controller's watchdog. */
@@ -315,6 +328,7 @@ struct engine {
     struct circuit_state circuits[CIRCUITS_MAX];
     struct channel channels[CHANNELS_MAX];
     struct proof proof;
+    struct run_queue queue;
     struct event scratch_event; /* where the output is full */
     struct command scratch_command;
 };

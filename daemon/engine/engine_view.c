@@ -7,6 +7,7 @@
 #include "load.h"
 #include "procedure.h"
 #include "renewal.h"
+#include "run_queue.h"
 #include "supply_seen.h"
 #include "survey_run.h"
 #include "track.h"
@@ -120,6 +121,7 @@ void engine_view(const struct engine *engine, struct bench_view *view)
     struct engine *e = (struct engine *)(uintptr_t)engine;
     view->now_ns = e->step_ns;
     view->utc_ns = e->booted ? utc_of(e, e->step_ns) : 0;
+    queue_view(e, view);
     view->channel_count = e->bench.channel_count;
     view->device_count = e->bench.device_count;
     view->circuit_count = e->bench.circuit_count;
@@ -155,6 +157,7 @@ void engine_carry(const struct engine *e, struct input_boot *boot)
             .cutouts_tonight = c->cutouts_tonight,
         };
     }
+    boot->queue_waiting = e->queue.count;
     for (int d = 0; d < e->bench.device_count; d++)
         boot->devices[d] = (struct carry_device){
             .watchdog_proved_utc_ns = e->devices[d].proved ? e->devices[d].proved_utc_ns : 0,

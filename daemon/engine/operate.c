@@ -7,6 +7,7 @@
 #include "load.h"
 #include "preflight.h"
 #include "procedure.h"
+#include "run_queue.h"
 #include "track.h"
 #include "watchdog.h"
 
@@ -19,6 +20,7 @@ static void rig(struct engine *e, int ch, const struct input_operator *op)
     }
     c->rigged = false;
     c->rigged_serial[0] = '\0';
+    queue_drop_channel(e, ch, "the channel is rigged anew");
     set_state(e, ch, STATE_RIGGING);
     emit_answer(e, op->request, 0, "rig now: isolate, connect, check the labels of unit and channel");
 }
@@ -47,6 +49,7 @@ static void release(struct engine *e, int ch, const struct input_operator *op)
         return;
     }
     c->rigged = false;
+    queue_drop_channel(e, ch, "the channel was given free");
     c->verdict = VERDICT_NONE;
     c->cause = CAUSE_NONE;
     c->run_no_shown = 0;
@@ -75,6 +78,7 @@ static void end(struct engine *e, int ch, const struct input_operator *op)
 {
     struct channel *c = channel_of(e, ch);
     char text[REASON_CAP];
+    queue_drop_channel(e, ch, "a person ended what ran on the channel");
     if (!c->run.active) {
         /* An end that finds nothing to end still opens whatever there is. */
         if (c->load.phase != LOAD_OPEN)
@@ -99,6 +103,7 @@ static void reset(struct engine *e, int ch, const struct input_operator *op)
         return;
     }
     c->rigged = false;
+    queue_drop_channel(e, ch, "the channel was locked and reset");
     set_state(e, ch, STATE_FREE);
     emit_answer(e, op->request, 0, "reset");
     emit_answer(e, op->request, 2, "reset, the channel is free");
@@ -170,6 +175,10 @@ static void on_channel(struct engine *e, int ch, const struct input_operator *op
     case VERB_CONTINUE:
         go_on(e, ch, op);
         break;
+    case VERB_QUEUE:
+        queue_add(e, ch, op);
+        break;
+    case VERB_UNQUEUE:
     case VERB_PROVE_WATCHDOG:
     case VERB_COUNT_:
         break;
@@ -182,12 +191,18 @@ void operate(struct engine *e, const struct input_operator *op)
         prove(e, op);
         return;
     }
+    if (op->verb == VERB_UNQUEUE) {
+        queue_drop(e, op);
+        return;
+    }
     if (op->channel >= e->bench.channel_count) {
         emit_answer(e, op->request, 1, "there is no such channel");
         return;
     }
     if (op->verb == VERB_END) {
         emit_answer(e, op->request, 0, "ending");
+        if (op->channel < 0)
+            queue_close(e, "everything was ended");
         bool any = false;
         for (int ch = 0; ch < e->bench.channel_count; ch++)
             if (op->channel < 0 || op->channel == ch) {

@@ -18,6 +18,7 @@ enum {
     RULES_MAX = 64,        /* rules from the configuration */
     CURVE_POINTS_MAX = 24, /* points of a maker's breaker curve */
     SURVEY_POINTS_MAX = 8, /* currents of a survey */
+    QUEUE_MAX = 32,        /* runs that wait for their turn */
     BLOCK_ITEMS_MAX = 48   /* readings in one input */
 };
 

@@ -37,7 +37,18 @@ static const char *const kind_names[EVENT_KIND_COUNT_] = {
     [EVENT_UNIT_LIVE] = "unit-live",
     [EVENT_ESTIMATE] = "estimate",
     [EVENT_SURVEY_POINT] = "survey-point",
+    [EVENT_QUEUE] = "queue",
 };
+
+static const char *const happening_names[QUEUE_HAPPENING_COUNT_] = {
+    [QUEUE_ADDED] = "added",     [QUEUE_BEGUN] = "begun",   [QUEUE_SKIPPED] = "skipped",
+    [QUEUE_DROPPED] = "dropped", [QUEUE_CLOSED] = "closed",
+};
+
+const char *queue_happening_name(enum queue_happening what)
+{
+    return what >= QUEUE_ADDED && what < QUEUE_HAPPENING_COUNT_ ? happening_names[what] : "?";
+}
 
 static const char *const outcome_names[SURVEY_OUTCOME_COUNT_] = {"own", "at-least", "not-settled"};
 

@@ -44,6 +44,7 @@ enum event_kind {
     EVENT_UNIT_LIVE,       /* output present seen: values: U0 */
     EVENT_ESTIMATE,        /* code: job_status; code2: 1 "at least"; values: EVENT_ESTIMATE_VALUES */
     EVENT_SURVEY_POINT,    /* code: number from 1, code2: survey_outcome; values: SURVEY_... */
+    EVENT_QUEUE,           /* code: queue_happening; run_no: of the entry; of an old session's queue values: how many */
     EVENT_KIND_COUNT_
 };
 
@@ -59,6 +60,16 @@ enum {
     CYCLE_LOAD_V,
     CYCLE_SUPPLY_V,
     CYCLE_INTAKE_DEGC
+};
+
+/* What became of an entry of the queue. All but the first two say that it is not run, and why. */
+enum queue_happening {
+    QUEUE_ADDED = 1,
+    QUEUE_BEGUN,
+    QUEUE_SKIPPED,
+    QUEUE_DROPPED,
+    QUEUE_CLOSED,
+    QUEUE_HAPPENING_COUNT_
 };
 
 /* What a survey found at one current. */
@@ -97,6 +108,7 @@ struct event {
 };
 
 const char *event_kind_name(enum event_kind kind);
+const char *queue_happening_name(enum queue_happening what);
 const char *survey_outcome_name(enum survey_outcome outcome);
 
 /* Must it be on disk before anyone acts on it? True for all but notes and trims. */

@@ -2,8 +2,9 @@
 
 #include <string.h>
 
-static const char *const verb_names[VERB_COUNT_] = {"start",   "end", "reset",          "rig",  "rigged",
-                                                    "release", "set", "prove-watchdog", "note", "continue"};
+static const char *const verb_names[VERB_COUNT_] = {"start",  "end",      "reset", "rig",
+                                                    "rigged", "release",  "set",   "prove-watchdog",
+                                                    "note",   "continue", "queue", "unqueue"};
 static const char *const start_names[START_CONDITION_COUNT_] = {"unknown", "cold", "warm"};
 
 const char *operator_verb_name(enum operator_verb v)
@@ -22,6 +23,7 @@ static void put_boot(struct writer *w, const struct input_boot *b)
     put_u64(w, b->epoch);
     put_i64(w, b->utc_ns);
     put_bool(w, b->after_interruption);
+    put_i32(w, b->queue_waiting);
     put_u32(w, (uint32_t)b->channel_count);
     for (int i = 0; i < b->channel_count; i++) {
         put_i64(w, b->channels[i].last_load_utc_ns);
@@ -47,6 +49,7 @@ static void get_boot(struct reader *r, struct input_boot *b)
     b->epoch = get_u64(r);
     b->utc_ns = get_i64(r);
     b->after_interruption = get_bool(r);
+    b->queue_waiting = get_i32(r);
     b->channel_count = (int)get_below(r, CHANNELS_MAX + 1);
     for (int i = 0; i < b->channel_count; i++) {
         b->channels[i].last_load_utc_ns = get_i64(r);
@@ -148,6 +151,7 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_i64(w, q->survey_rest_ns);
     put_bool(w, q->consent_past_rating);
     put_bool(w, q->unattended);
+    put_bool(w, q->together);
     put_bool(w, q->night.allowed);
     put_bool(w, q->night.ups);
     put_bool(w, q->night.beacon);
@@ -193,6 +197,7 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->survey_rest_ns = get_i64(r);
     q->consent_past_rating = get_bool(r);
     q->unattended = get_bool(r);
+    q->together = get_bool(r);
     q->night.allowed = get_bool(r);
     q->night.ups = get_bool(r);
     q->night.beacon = get_bool(r);
@@ -216,6 +221,11 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->baseline_u0_v = get_f64(r);
 }
 
+static bool carries_run(enum operator_verb verb)
+{
+    return verb == VERB_START || verb == VERB_QUEUE || verb == VERB_UNQUEUE;
+}
+
 static void put_operator(struct writer *w, const struct input_operator *o)
 {
     put_u32(w, (uint32_t)o->verb);
@@ -224,7 +234,7 @@ static void put_operator(struct writer *w, const struct input_operator *o)
     put_u64(w, o->request);
     put_text(w, o->who);
     put_text(w, o->text);
-    if (o->verb == VERB_START)
+    if (carries_run(o->verb))
         put_run_request(w, &o->run);
 }
 
@@ -238,7 +248,7 @@ static void get_operator(struct reader *r, struct input_operator *o)
     o->request = get_u64(r);
     get_text(r, o->who, sizeof o->who);
     get_text(r, o->text, sizeof o->text);
-    if (o->verb == VERB_START)
+    if (carries_run(o->verb))
         get_run_request(r, &o->run);
 }
 

@@ -52,6 +52,7 @@ struct input_boot {
     uint64_t epoch;
     int64_t utc_ns;          /* UTC at seen_ns */
     bool after_interruption; /* the last session did not end cleanly */
+    int32_t queue_waiting;   /* runs that waited in the queue when the last session ended */
     int channel_count, device_count, circuit_count;
     struct carry_channel channels[CHANNELS_MAX];
     struct carry_device devices[DEVICES_MAX];
@@ -84,6 +85,8 @@ enum operator_verb {
     VERB_PROVE_WATCHDOG, /* device */
     VERB_NOTE,           /* evidence or remark: text */
     VERB_CONTINUE,       /* after an interruption: a person confirms */
+    VERB_QUEUE,          /* a run that begins when its turn comes */
+    VERB_UNQUEUE,        /* run.run_no, or all of the channel (-1: all) */
     VERB_COUNT_
 };
 
@@ -143,6 +146,7 @@ struct run_request {
     int64_t survey_rest_ns;             /* survey: least rest between two currents; 0: by the bench */
     bool consent_past_rating;
     bool unattended;
+    bool together; /* from the queue: beside other runs, as far as limits allow; else in turn */
     struct run_night night;
     struct run_stores stores;
     int64_t unit_last_load_utc_ns; /* of this unit, on whatever channel, by the journal; 0: none known. The daemon's */
@@ -169,7 +173,7 @@ struct input_operator {
     uint64_t request; /* number that the answer refers to */
     char who[NAME_CAP];
     char text[TEXT_CAP];
-    struct run_request run; /* VERB_START only */
+    struct run_request run; /* VERB_START, VERB_QUEUE, VERB_UNQUEUE only */
 };
 
 enum ack_kind { ACK_DONE, ACK_FAILED, ACK_DROPPED, ACK_LEASE_EXPIRED, ACK_COUNT_ };

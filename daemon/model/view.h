@@ -44,6 +44,17 @@ struct device_view {
     int64_t lease_until_ns;
 };
 
+/* A run that waits for its turn. */
+struct queue_view {
+    int64_t run_no;
+    int32_t channel;
+    char serial[NAME_CAP];
+    enum procedure procedure;
+    struct rating_point point;
+    bool together;
+    char waiting[TEXT_CAP]; /* for what */
+};
+
 struct bench_view {
     uint64_t sequence; /* counts up with each publication */
     int64_t now_ns;
@@ -52,6 +63,8 @@ struct bench_view {
     struct channel_view channels[CHANNELS_MAX];
     struct device_view devices[DEVICES_MAX];
     double circuit_heat[CIRCUITS_MAX]; /* of its breaker, as a share of the steady heat at rated current */
+    int32_t queue_count;
+    struct queue_view queue[QUEUE_MAX]; /* in order of turn */
     bool journal_healthy;
     bool live; /* any channel with closed steps or output present */
 };

@@ -34,6 +34,8 @@ struct journal_stage {
     struct journal_stage_setup setup;
     struct tracking committed, working;
     struct input starts[CHANNELS_MAX]; /* latest start order of each channel */
+    struct input asked;                /* latest order to queue a run */
+    struct input queued[QUEUE_MAX];    /* of those that wait; run number 0: free */
     struct queue_cursor cursor;
     bool in_batch;
     bool urgent;
@@ -143,7 +145,32 @@ static int put_input_record(struct journal_stage *s, size_t size, struct error *
     if (in.kind == INPUT_OPERATOR && in.u.operator_.verb == VERB_START && in.u.operator_.channel >= 0 &&
         in.u.operator_.channel < CHANNELS_MAX)
         s->starts[in.u.operator_.channel] = in;
+    if (in.kind == INPUT_OPERATOR && in.u.operator_.verb == VERB_QUEUE)
+        s->asked = in;
     return 0;
+}
+
+/* Keeps the order of a run that waits until it begins, as the start order that it then is, or goes off the queue. */
+static void follow_queue(struct journal_stage *s, const struct event *e)
+{
+    struct input *slot = NULL;
+    for (int i = 0; i < QUEUE_MAX && !slot; i++) /* there already where a batch is put once more */
+        if (s->queued[i].u.operator_.run.run_no == e->run_no)
+            slot = &s->queued[i];
+    for (int i = 0; i < QUEUE_MAX && !slot && e->code == QUEUE_ADDED; i++)
+        if (s->queued[i].u.operator_.run.run_no == 0)
+            slot = &s->queued[i];
+    if (!slot || e->channel < 0 || e->channel >= CHANNELS_MAX)
+        return;
+    if (e->code == QUEUE_ADDED) {
+        *slot = s->asked;
+        return;
+    }
+    if (e->code == QUEUE_BEGUN) {
+        s->starts[e->channel] = *slot;
+        s->starts[e->channel].u.operator_.verb = VERB_START;
+    }
+    slot->u.operator_.run.run_no = 0;
 }
 
 static int put_event_record(struct journal_stage *s, struct error *err)
@@ -154,6 +181,8 @@ static int put_event_record(struct journal_stage *s, struct error *err)
     bool of_channel = e.channel >= 0 && e.channel < CHANNELS_MAX;
     s->urgent = s->urgent || event_is_urgent(e.kind);
     t->last_event = e.id;
+    if (e.kind == EVENT_QUEUE)
+        follow_queue(s, &e);
     if (e.kind == EVENT_RUN_START && of_channel && s->starts[e.channel].u.operator_.run.run_no == e.run_no) {
         take_run_numbers(s);
         if (journal_put_run(s->setup.journal, &s->starts[e.channel], e.seen_ns, err))

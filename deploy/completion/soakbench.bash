@@ -14,7 +14,7 @@ _soakbench()
     case $first in
     "") words="status unit rig rigged run reset continue note watchdog notify uplink morning attach record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show history inspect release set-baseline" || first="$first $second" ;;
-    run) [[ -z $second ]] && words=" plan start set end release watch list show rejudge" || first="$first $second" ;;
+    run) [[ -z $second ]] && words=" plan start queue queued unqueue set end release watch list show rejudge" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
     notify) [[ -z $second ]] && words=" test acknowledge" || first="$first $second" ;;
     uplink) [[ -z $second ]] && words=" resend" || first="$first $second" ;;
@@ -94,7 +94,7 @@ _soakbench()
         esac
         ;;
     "run plan")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
@@ -103,11 +103,32 @@ _soakbench()
         esac
         ;;
     "run start")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
         --start) words="unknown cold warm" ;;
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "run queue")
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        case "$previous" in
+        --plate) words=; files=yes ;;
+        --procedure) words="screen proof soak to-cutout survey" ;;
+        --start) words="unknown cold warm" ;;
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "run queued")
+        words="--socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "run unqueue")
+        words="--reason --who --socket --config --journal --json --help --version"
+        case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;

@@ -234,6 +234,9 @@ START_TEST(test_orders)
     expect(d, "unit set-baseline HQ-0147 --run 2 --who Sam", 0, "stored", "");
     expect(d, "run start A --unit HQ-0147 --point 1 --procedure proof --who Sam", 1, "", "set-up sheet");
     expect(d, "run start A --unit HQ-0147 --point 1 --procedure proof --confirm-setup", 2, "", "--who");
+    expect(d, "run queue A --unit HQ-0147 --point 1 --procedure proof --who Sam", 1, "", "set-up sheet");
+    expect(d, "run queue A --unit HQ-0147 --procedure proof --confirm-setup", 2, "", "--who");
+    expect(d, "run queued", 0, "No run waits", "");
     expect(d, "run start A --unit HQ-0147 --point 1 --procedure proof --who Sam --confirm-setup", 0,
            "soakbench run watch 11", "");
     expect(d, "run start A --unit HQ-0147 --procedure proof --who Sam --confirm-setup", 1, "", "Points on the plate");

@@ -316,6 +316,47 @@ START_TEST(test_resend)
 }
 END_TEST
 
+/* A survey's currents, and runs that wait: always unattended, whatever is asked for. */
+START_TEST(test_survey_and_queue_orders)
+{
+    struct fake *f = begin();
+    int fd = fake_connect(f);
+    put_plate(f, fd);
+    f->order_count = 0;
+    static const char survey[] =
+        "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\",\"point\":1,"
+        "\"procedure\":\"survey\",\"currents_a\":[100,\"125 A\",160],\"rest_s\":\"90 min\"}\n";
+    ck_assert_ptr_null(fake_ask(f, fd, survey));
+    ck_assert_int_eq(f->order_count, 1);
+    ck_assert_int_eq(f->orders[0].run.survey_count, 3);
+    ck_assert_double_eq(f->orders[0].run.survey_a[1], 125);
+    ck_assert_int_eq(f->orders[0].run.survey_rest_ns, INT64_C(5400000000000));
+    fake_refused(fake_ask(f, fd,
+                          "{\"v\":1,\"id\":5,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\",\"point\":1,"
+                          "\"procedure\":\"survey\",\"currents_a\":[100,\"125 V\"]}\n"),
+                 5, "currents_a");
+    static const char queue[] =
+        "{\"v\":1,\"id\":6,\"do\":\"run-queue\",\"channel\":\"B\",\"unit\":\"HQ-0147\",\"point\":1,"
+        "\"procedure\":\"screen\",\"together\":true,\"unattended\":false,\"who\":\"Sam\"}\n";
+    ck_assert_ptr_null(fake_ask(f, fd, queue));
+    ck_assert_int_eq(f->order_count, 2);
+    ck_assert_int_eq(f->orders[1].verb, VERB_QUEUE);
+    ck_assert(f->orders[1].run.unattended && f->orders[1].run.together);
+    (void)control_answer(f->control, f->orders[1].request, 0, "run 2 waits");
+    json_t *answer = fake_next(f, fd);
+    ck_assert_int_eq(json_integer_value(json_object_get(json_object_get(answer, "result"), "run")),
+                     f->orders[1].run.run_no);
+    json_decref(answer);
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":7,\"do\":\"run-unqueue\",\"run\":2,\"who\":\"Sam\"}\n"));
+    ck_assert_int_eq(f->orders[2].verb, VERB_UNQUEUE);
+    ck_assert_int_eq(f->orders[2].run.run_no, 2);
+    ck_assert_int_eq(f->orders[2].channel, -1);
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":8,\"do\":\"run-unqueue\",\"who\":\"Sam\"}\n"), 8, "channel");
+    close(fd);
+    end(f);
+}
+END_TEST
+
 /* A refusal by the preflight comes with its reasons, which are on record by then. */
 START_TEST(test_refused_start_brings_its_reasons)
 {
@@ -567,6 +608,7 @@ int main(void)
     tcase_add_test(t, test_register_and_run_start);
     tcase_add_test(t, test_resend);
     tcase_add_test(t, test_refused_start_brings_its_reasons);
+    tcase_add_test(t, test_survey_and_queue_orders);
     tcase_add_test(t, test_bad_starts);
     tcase_add_test(t, test_garbage_is_answered);
     tcase_add_test(t, test_oversize_line_ends_the_connection);

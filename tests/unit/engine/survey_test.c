@@ -8,6 +8,7 @@
 
 #include "harness.h"
 #include "journal_read.h"
+#include "replay.h"
 #include "survey_papers.h"
 
 /* HQ-0147 of config/examples/two-units-scenario.yaml. */
@@ -179,6 +180,13 @@ START_TEST(intervals_cover_the_true_map)
         ck_assert_msg(p[SURVEY_LOW] <= truth && truth <= p[SURVEY_HIGH], "%s; true %.2f %%", c.points[i].text, truth);
         ck_assert_double_lt(p[SURVEY_HIGH] - p[SURVEY_LOW], 12); /* and not by being wide */
     }
+    struct error err;
+    struct replay_result *again = calloc(1, sizeof *again);
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert(r && again && replay_run(r, run, again, &err) == 0);
+    ck_assert_msg(again->differences == 0, "%s", again->told[0]);
+    journal_reader_close(r);
+    free(again);
     if (count == 2)
         survey_leaves_the_journal(h->journal_path, h->folder, run, count);
     harness_free(h);

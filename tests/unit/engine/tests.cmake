@@ -24,7 +24,8 @@ target_compile_definitions(engine_rule_trial_test PRIVATE SOAKBENCH_BINARY="$<TA
 add_dependencies(engine_rule_trial_test soakbench)
 unit_test(engine_supply_seen_test SOURCES ${engine_tests}/supply_seen_test.c LINKS engine m)
 unit_test(engine_three_phase_test SOURCES ${engine_tests}/three_phase_test.c LINKS harness m)
-unit_test(engine_survey_test SOURCES ${engine_tests}/survey_test.c ${engine_tests}/survey_papers.c LINKS harness record m)
+unit_test(engine_queue_test SOURCES ${engine_tests}/queue_test.c ${engine_tests}/plant.c LINKS engine m)
+unit_test(engine_survey_test SOURCES ${engine_tests}/survey_test.c ${engine_tests}/survey_papers.c LINKS harness client record m)
 # A current more in the map.
 add_test(NAME engine_survey_long COMMAND engine_survey_test)
 set_tests_properties(engine_survey_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)

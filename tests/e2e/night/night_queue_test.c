@@ -1,0 +1,144 @@
+/* A queue through the whole daemon on the virtual bench: runs in turn, a unit that is not there any more, the record of
+ * each run, the morning sheet, and a restart in between. */
+#include <check.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "harness.h"
+#include "journal_read.h"
+#include "morning.h"
+#include "replay.h"
+
+static void real_time(struct config *c)
+{
+    c->bench.rate = 1;
+}
+
+static struct harness *bench_of(void)
+{
+    static char config[PATH_CAP], scenario[PATH_CAP];
+    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
+                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
+                                  .edit = real_time};
+    struct harness *h = harness_new(&setup);
+    harness_prove_watchdogs(h);
+    harness_rig(h, "A");
+    harness_rig(h, "B");
+    return h;
+}
+
+static int64_t put_on(struct harness *h, const char *channel, const char *unit, enum procedure procedure)
+{
+    struct input_operator order = harness_start_order(h, channel, unit, 0, procedure);
+    order.verb = VERB_QUEUE;
+    order.run.unattended = true;
+    order.run.night = (struct run_night){.allowed = true,
+                                         .ups = true,
+                                         .beacon = true,
+                                         .outside = true,
+                                         .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+    (void)text_copy(order.run.accepts, sizeof order.run.accepts, "time-to-open circuit start bank load-path");
+    return harness_start(h, &order);
+}
+
+static char *sheet_of(struct harness *h)
+{
+    struct error err;
+    char *text = NULL;
+    size_t size = 0;
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert_ptr_nonnull(r);
+    struct morning *m = morning_new(r, 0, &err);
+    ck_assert_ptr_nonnull(m);
+    FILE *to = open_memstream(&text, &size);
+    ck_assert_ptr_nonnull(to);
+    morning_print(m, to);
+    (void)fclose(to);
+    morning_free(m);
+    journal_reader_close(r);
+    return text;
+}
+
+static void sheet_says(struct harness *h, const char *const *words)
+{
+    char *sheet = sheet_of(h);
+    for (int i = 0; words[i]; i++)
+        ck_assert_msg(strstr(sheet, words[i]) != NULL, "no \"%s\" in:\n%s", words[i], sheet);
+    free(sheet);
+}
+
+/* A run that the queue began is on record as one that a person started: same request, same judgement again. */
+START_TEST(the_night_goes_on_past_what_is_refused)
+{
+    struct harness *h = bench_of();
+    int64_t first = put_on(h, "B", "config/examples/units/hq-0152.yaml", PROCEDURE_SCREEN);
+    int64_t last = put_on(h, "A", "config/examples/units/hq-0147.yaml", PROCEDURE_SCREEN);
+    int64_t never = put_on(h, "B", "config/examples/units/hq-0152.yaml", PROCEDURE_PROOF);
+    ck_assert_int_eq(harness_view(h)->queue_count, 3);
+    harness_run_until_done(h, "B", H_HOUR);
+    harness_run_for(h, 30 * H_SECOND);
+    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
+    harness_happen(h, "{do: isolate, channel: B}");
+    harness_run_until_done(h, "A", H_HOUR);
+    harness_run_for(h, 5 * H_SECOND);
+    ck_assert_int_eq(harness_view(h)->queue_count, 0);
+    struct verdict v;
+    ck_assert(harness_verdict(h, first, &v));
+    ck_assert_int_eq(v.procedure, PROCEDURE_SCREEN);
+    ck_assert(harness_verdict(h, last, &v));
+    ck_assert_msg(v.kind == VERDICT_HELD, "%s", v.reason);
+    ck_assert(!harness_verdict(h, never, &v));
+    struct error err;
+    struct journal_run run;
+    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
+    ck_assert_ptr_nonnull(r);
+    ck_assert_int_eq(journal_reader_run(r, last, &run, &err), 1);
+    ck_assert_str_eq(run.request.serial, "HQ-0147");
+    ck_assert(run.request.unattended);
+    ck_assert_int_eq(journal_reader_run(r, never, &run, &err), 0);
+    journal_reader_close(r);
+    struct replay_result *again = calloc(1, sizeof *again);
+    r = journal_reader_open(h->journal_path, &err);
+    ck_assert(r && again && replay_run(r, last, again, &err) == 0);
+    ck_assert_msg(again->differences == 0, "%s", again->told[0]);
+    journal_reader_close(r);
+    free(again);
+    static const char *const words[] = {"Not run from the queue", "skipped", "isolator", "1 not begun", NULL};
+    sheet_says(h, words);
+    harness_free(h);
+}
+END_TEST
+
+START_TEST(a_restart_closes_the_queue_and_says_so)
+{
+    struct harness *h = bench_of();
+    (void)put_on(h, "A", "config/examples/units/hq-0147.yaml", PROCEDURE_PROOF);
+    (void)put_on(h, "B", "config/examples/units/hq-0152.yaml", PROCEDURE_SCREEN);
+    harness_run_for(h, H_MINUTE);
+    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
+    harness_crash_and_restart(h, 2 * H_MINUTE);
+    harness_run_for(h, 30 * H_MINUTE);
+    ck_assert_int_eq(harness_view(h)->queue_count, 0);
+    ck_assert(harness_in_state(h, "A", STATE_FREE));
+    ck_assert(harness_in_state(h, "B", STATE_FREE));
+    ck_assert_uint_eq(harness_channel(h, "B")->mask_closed, 0);
+    static const char *const words[] = {"Not run from the queue", "closed", "1 run waited", NULL};
+    sheet_says(h, words);
+    harness_free(h);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *s = suite_create("night queue");
+    TCase *tc = tcase_create("queue");
+    tcase_set_timeout(tc, 120);
+    tcase_add_test(tc, the_night_goes_on_past_what_is_refused);
+    tcase_add_test(tc, a_restart_closes_the_queue_and_says_so);
+    suite_add_tcase(s, tc);
+    SRunner *r = srunner_create(s);
+    srunner_run_all(r, CK_ENV);
+    int failed = srunner_ntests_failed(r);
+    srunner_free(r);
+    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+}
