@@ -302,7 +302,8 @@ static const struct field channel_fields[] = {
      .help = "Voltage that the channel is isolated for from the others and from earth. A common return bar ties units "
              "together."},
     {"remote_setpoint", FIELD_BOOL, AT(struct raw_channel, remote_setpoint), .fallback = "false",
-     .help = "The unit's current can be set from outside, so several currents can be taken without a person."},
+     .help = "The unit has a remote control of its current. For the record: the daemon does not turn it, a survey is "
+             "attended."},
     {"signals", FIELD_DICT, AT(struct raw_channel, signals), .flags = NEEDED, .object = &signal_object, .max_items = 64,
      .help = "Its signals by name; i2 and u2 are needed."},
 };
