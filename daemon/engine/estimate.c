@@ -23,10 +23,10 @@ static bool cutout_seen(const struct run *r)
 }
 
 /* A fit takes a tenth of a second or two, and what it can say grows with the share that is new: again when the record
- * has grown by a quarter, or when a cut-out has shown where the limit is. */
+ * has grown by half, or when a cut-out has shown where the limit is. */
 static bool has_news(const struct run *r, int64_t span_ns)
 {
-    return span_ns >= r->estimate_span_ns + r->estimate_span_ns / 4 || (cutout_seen(r) && !r->estimate_with_cutout);
+    return span_ns >= r->estimate_span_ns + r->estimate_span_ns / 2 || (cutout_seen(r) && !r->estimate_with_cutout);
 }
 
 void estimate_ask(struct engine *e, int ch)

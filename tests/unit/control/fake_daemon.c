@@ -179,8 +179,12 @@ static void make_bench(struct bench *b)
 
 void fake_begin(struct fake *f)
 {
+    fake_begin_as(f, false);
+}
+
+void fake_begin_as(struct fake *f, bool tells_nobody)
+{
     struct error err = {{0}};
-    bool tells_nobody = f->tells_nobody;
     memset(f, 0, sizeof *f);
     (void)text_copy(f->folder, sizeof f->folder, "/tmp/control-test-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(f->folder));

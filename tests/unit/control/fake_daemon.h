@@ -23,7 +23,6 @@ struct fake {
     struct register_order filed;
     int64_t resend[FEED_COUNT_]; /* rows from which stores were to send again */
     int64_t run_no;
-    bool tells_nobody; /* set before fake_begin: no hooks for messages */
     struct run_stores stores;
     char notify_trouble[TEXT_CAP]; /* the test message cannot be sent, in words */
     char notify_code[NAME_CAP];    /* that is taken */
@@ -33,6 +32,9 @@ struct fake {
 };
 
 void fake_begin(struct fake *f);
+
+/* The same; one that tells nobody has no hooks for messages. */
+void fake_begin_as(struct fake *f, bool tells_nobody);
 void fake_end(struct fake *f);
 
 /* Lets the server work until nothing is left to do. */

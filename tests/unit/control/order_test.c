@@ -15,8 +15,7 @@ static struct fake *begin(bool tells_nobody)
 {
     struct fake *f = calloc(1, sizeof *f);
     ck_assert_ptr_nonnull(f);
-    f->tells_nobody = tells_nobody;
-    fake_begin(f);
+    fake_begin_as(f, tells_nobody);
     return f;
 }
 
