@@ -113,8 +113,8 @@ check "install packages" sh deploy/install-packages.sh test
 check "build (gcc)" configure_and_build dev "$build/dev" gcc
 suite "tests" "$build/dev" -j "$places" -LE long
 check "build (clang, asan, ubsan)" configure_and_build asan "$build/asan" clang
-# The table of causes plays two hundred whole runs; the engine's other tests put the same code under the sanitizers.
-suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed' -E '^engine_cause_test'
+# The tests of whole nights play hundreds of runs; the others put the same code under the sanitizers.
+suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed|nights'
 check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc
 suite "threads under tsan" "$build/tsan" -j "$places" -L threads
 check "fuzzing" fuzz_holds "$([ -n "$long" ] && echo 120 || echo 4)"

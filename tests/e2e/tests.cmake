@@ -1,5 +1,5 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
-set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400) # four nights of bench time
+set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400 LABELS nights) # four nights of bench time
 unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS harness client)
 unit_test(e2e_addenda_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/addenda_test.c LINKS harness client)
 target_link_libraries(e2e_addenda_test PRIVATE PkgConfig::sqlite3)
@@ -28,4 +28,4 @@ add_test(NAME probe_converts COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/probe
 set_tests_properties(probe_converts PROPERTIES LABELS e2e TIMEOUT 60)
 # Scaled time over sockets and terminals: alone.
 add_test(NAME three_loads COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/loads/three_loads.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
-set_tests_properties(three_loads PROPERTIES LABELS e2e RUN_SERIAL ON TIMEOUT 240)
+set_tests_properties(three_loads PROPERTIES LABELS e2e RESOURCE_LOCK fast_clock TIMEOUT 240)

@@ -4,6 +4,7 @@ target_include_directories(message_sink PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/suppo
 target_link_libraries(message_sink PUBLIC PkgConfig::CHECK Threads::Threads)
 unit_test(night_messages_test SOURCES ${night}/night_messages_test.c LINKS runtime message_sink)
 unit_test(night_faults_test SOURCES ${night}/night_faults_test.c LINKS harness client)
+set_tests_properties(night_faults_test PROPERTIES TIMEOUT 400 LABELS nights)
 unit_test(night_queue_test SOURCES ${night}/night_queue_test.c LINKS harness client)
 unit_test(night_interruption_test SOURCES ${night}/night_interruption_test.c LINKS harness)
 unit_test(faults_open_time SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/open_time_test.c LINKS tcp_bench)

@@ -10,10 +10,11 @@ set_tests_properties(engine_plan_test PROPERTIES TIMEOUT 300) # random plans, be
 unit_test(engine_preflight_test SOURCES ${engine_tests}/preflight_test.c ${engine_tests}/plant.c LINKS engine m)
 unit_test(engine_cause_test SOURCES ${engine_tests}/cause_test.c ${engine_tests}/cause_scenes.c LINKS harness m)
 # The table of causes in four parts, so that two processors share it.
-set_tests_properties(engine_cause_test PROPERTIES ENVIRONMENT SOAKBENCH_PART=1/4)
+set_tests_properties(engine_cause_test PROPERTIES LABELS nights ENVIRONMENT SOAKBENCH_PART=1/4)
 foreach(part 2 3 4)
   add_test(NAME engine_cause_test_${part} COMMAND engine_cause_test)
-  set_tests_properties(engine_cause_test_${part} PROPERTIES TIMEOUT 120 ENVIRONMENT SOAKBENCH_PART=${part}/4)
+  set_tests_properties(engine_cause_test_${part} PROPERTIES TIMEOUT 300 LABELS nights ENVIRONMENT
+    SOAKBENCH_PART=${part}/4)
 endforeach()
 unit_test(engine_lead_test SOURCES ${engine_tests}/lead_test.c LINKS harness m)
 unit_test(engine_rule_trial_test SOURCES ${engine_tests}/rule_trial_test.c
