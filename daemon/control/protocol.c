@@ -62,6 +62,8 @@ int protocol_fail(struct protocol_error *err, const char *where, const char *rem
 {
     va_list args;
     va_start(args, what);
+    /* The error is filled in here, not read. */
+    // cppcheck-suppress ctuuninitvar
     (void)vsnprintf(err->what, sizeof err->what, what, args);
     va_end(args);
     (void)text_copy(err->where, sizeof err->where, where ? where : "");
