@@ -113,7 +113,7 @@ check "install packages" sh deploy/install-packages.sh test
 check "build (gcc)" configure_and_build dev "$build/dev" gcc
 suite "tests" "$build/dev" -j "$places" -LE long
 check "build (clang, asan, ubsan)" configure_and_build asan "$build/asan" clang
-# The tests of whole nights play hundreds of runs; the others put the same code under the sanitizers.
+# What plays whole nights and power cuts by the hundred waits for --long here; the others run the same code.
 suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed|nights'
 check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc
 suite "threads under tsan" "$build/tsan" -j "$places" -L threads
@@ -123,6 +123,7 @@ check "cppcheck" cppcheck_holds
 check "clang-tidy" tidy_holds '-clang-analyzer-*'
 if [ -n "$long" ]; then
     check "clang-tidy (analyzer)" tidy_holds
+    suite "nights under asan, ubsan" "$build/asan" -j "$places" -L nights
     suite "long tests" "$build/dev" -L long
 fi
 
