@@ -33,6 +33,9 @@ int verdict_status(const char *verdict);
 int client_failed(struct client *c, const struct error *err);
 int client_wrong_use(struct client *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
+/* The command's first operand as the number of a run, from 1. Returns EXIT_DONE, or EXIT_WRONG_USE and says so. */
+int client_run_operand(struct client *c, const struct arguments *args, int64_t *run_no);
+
 /* Prints an object as {"v":1, ...} and releases it. Returns EXIT_DONE; EXIT_REFUSED when memory is short. */
 int client_print_json(struct client *c, json_t *object);
 

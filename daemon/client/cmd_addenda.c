@@ -14,16 +14,6 @@
 
 enum { PIECE = 40000 }; /* bytes of a file in one request */
 
-static int run_operand(struct client *c, const struct arguments *args, int64_t *run_no)
-{
-    double number = NAN;
-    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
-        return client_wrong_use(c, "%s: \"%s\" is no run number; soakbench run list shows them", args->command->group,
-                                args->operands[0]);
-    *run_no = (int64_t)number;
-    return EXIT_DONE;
-}
-
 static struct json_build begin_request(enum protocol_verb verb, int64_t run_no, const struct arguments *args)
 {
     struct json_build b = {.object = protocol_request(verb, 0)};
@@ -92,7 +82,7 @@ out:
 int command_attach(struct client *c, const struct arguments *args)
 {
     int64_t run_no = 0, size = 0;
-    int status = run_operand(c, args, &run_no);
+    int status = client_run_operand(c, args, &run_no);
     if (status != EXIT_DONE)
         return status;
     const char *path = args->operand_count > 1 ? args->operands[1] : NULL;
@@ -168,7 +158,7 @@ int command_run_rejudge(struct client *c, const struct arguments *args)
     struct corrections corrections;
     const char *words = argument_text(args, "--correct", NULL);
     bool only_try = argument_flag(args, "--try");
-    int status = run_operand(c, args, &run_no);
+    int status = client_run_operand(c, args, &run_no);
     if (status != EXIT_DONE)
         return status;
     if (!words)

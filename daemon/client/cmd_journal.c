@@ -67,17 +67,17 @@ static void print_replay(const struct screen *s, const struct replay_result *r)
 
 int command_replay(struct client *c, const struct arguments *args)
 {
-    double number = NAN;
+    int64_t run_no = 0;
     struct error err = {{0}};
-    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
-        return client_wrong_use(c, "replay: \"%s\" is no run number; soakbench run list shows them", args->operands[0]);
+    if (client_run_operand(c, args, &run_no) != EXIT_DONE)
+        return EXIT_WRONG_USE;
     const char *rules = argument_text(args, "--rules", NULL);
     if (rules)
-        return try_rules(c, (int64_t)number, rules);
+        return try_rules(c, run_no, rules);
     struct replay_result *result = calloc(1, sizeof *result);
     struct journal_reader *reader = client_journal(c, &err);
     int status = EXIT_REFUSED;
-    if (!result || !reader || replay_run(reader, (int64_t)number, result, &err) != 0) {
+    if (!result || !reader || replay_run(reader, run_no, result, &err) != 0) {
         status = client_failed(c, &err);
     } else {
         status = result->differences == 0 ? EXIT_DONE : EXIT_REFUSED;
@@ -189,24 +189,23 @@ int command_journal_backup(struct client *c, const struct arguments *args)
 
 int command_journal_unpack(struct client *c, const struct arguments *args)
 {
-    double number = NAN;
+    int64_t run_no = 0;
     int64_t count = 0;
     struct error err = {{0}};
     const char *to = argument_text(args, "--to", NULL);
-    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
-        return client_wrong_use(c, "journal unpack: \"%s\" is no run number; soakbench run list shows them",
-                                args->operands[0]);
+    if (client_run_operand(c, args, &run_no) != EXIT_DONE)
+        return EXIT_WRONG_USE;
     if (!to)
         return client_wrong_use(c, "journal unpack: name the file to make with --to FILE");
     struct journal_reader *reader = client_journal(c, &err);
     int status = EXIT_DONE;
-    if (!reader || journal_unpack(reader, (int64_t)number, to, &count, &err) != 0)
+    if (!reader || journal_unpack(reader, run_no, to, &count, &err) != 0)
         status = client_failed(c, &err);
     else if (c->json)
         status = client_print_json(c, json_pack("{s:s, s:I}", "file", to, "readings", (json_int_t)count));
     else
-        fprintf(c->screen.out, "%lld readings of run %.0f are in %s, with its events and verdicts.\n", (long long)count,
-                number, to);
+        fprintf(c->screen.out, "%lld readings of run %lld are in %s, with its events and verdicts.\n", (long long)count,
+                (long long)run_no, to);
     journal_reader_close(reader);
     return status;
 }

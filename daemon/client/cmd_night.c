@@ -46,16 +46,15 @@ int command_notify_acknowledge(struct client *c, const struct arguments *args)
 
 int command_uplink_resend(struct client *c, const struct arguments *args)
 {
-    double number = 0;
+    int64_t run_no = 0;
     bool run = args->operand_count > 0, since = argument(args, "--since")->given;
     if (run == since)
         return client_wrong_use(c, "uplink resend needs a RUN, or --since DATE");
-    if (run && (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number))
-        return client_wrong_use(c, "uplink resend: \"%s\" is no run number; soakbench run list shows them",
-                                args->operands[0]);
+    if (run && client_run_operand(c, args, &run_no) != EXIT_DONE)
+        return EXIT_WRONG_USE;
     struct json_build b = request_of(args, DO_UPLINK_RESEND);
     if (run)
-        build_integer(&b, "run", (int64_t)number);
+        build_integer(&b, "run", run_no);
     else
         build_text(&b, "since", argument_text(args, "--since", ""));
     if (argument(args, "--store")->given)

@@ -12,16 +12,6 @@
 
 static const double picture_width_pt = 800.0, picture_height_pt = 560.0;
 
-static int run_operand(struct client *c, const struct arguments *args, int64_t *run_no)
-{
-    double number = NAN;
-    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
-        return client_wrong_use(c, "%s: \"%s\" is no run number; soakbench run list shows them", args->command->group,
-                                args->operands[0]);
-    *run_no = (int64_t)number;
-    return EXIT_DONE;
-}
-
 /* The other run of the pair must be of the same unit: a record that pairs two machines would lie. */
 static struct run_data *load_pair(struct journal_reader *reader, const struct run_data *data, double run_no,
                                   struct error *err)
@@ -121,7 +111,7 @@ int command_record(struct client *c, const struct arguments *args)
 {
     int64_t run_no = 0;
     struct error err = {{0}};
-    int status = run_operand(c, args, &run_no);
+    int status = client_run_operand(c, args, &run_no);
     if (status != EXIT_DONE)
         return status;
     if (!argument(args, "--pdf")->given && !argument(args, "--svg")->given && !argument(args, "--png")->given)
@@ -147,7 +137,7 @@ int command_export(struct client *c, const struct arguments *args)
 {
     int64_t run_no = 0;
     struct error err = {{0}};
-    int status = run_operand(c, args, &run_no);
+    int status = client_run_operand(c, args, &run_no);
     const char *folder = argument_text(args, "--to", NULL);
     if (status != EXIT_DONE)
         return status;

@@ -535,10 +535,9 @@ static int show_run(struct client *c, struct journal_reader *reader, int64_t run
 
 int command_run_show(struct client *c, const struct arguments *args)
 {
-    double number = NAN;
-    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
-        return client_wrong_use(c, "run show: \"%s\" is no run number; soakbench run list shows them",
-                                args->operands[0]);
+    int64_t run_no = 0;
+    if (client_run_operand(c, args, &run_no) != EXIT_DONE)
+        return EXIT_WRONG_USE;
     struct journal_reader *reader = NULL;
     struct error err = {{0}};
     if (client_offline(c) && !(reader = client_journal(c, &err)))
@@ -546,7 +545,7 @@ int command_run_show(struct client *c, const struct arguments *args)
     enum detail how = argument_flag(args, "--events")  ? DETAIL_EVENTS
                       : argument_flag(args, "--brief") ? DETAIL_BRIEF
                                                        : DETAIL_CYCLES;
-    int status = show_run(c, reader, (int64_t)number, how);
+    int status = show_run(c, reader, run_no, how);
     journal_reader_close(reader);
     return status;
 }

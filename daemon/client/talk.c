@@ -209,6 +209,17 @@ int client_wrong_use(struct client *c, const char *format, ...)
     return EXIT_WRONG_USE;
 }
 
+int client_run_operand(struct client *c, const struct arguments *args, int64_t *run_no)
+{
+    const struct command_row *row = args->command;
+    double number = NAN;
+    if (number_parse(args->operands[0], &number) != 0 || number < 1 || floor(number) != number)
+        return client_wrong_use(c, "%s%s%s: \"%s\" is no run number; soakbench run list shows them", row->group,
+                                row->name ? " " : "", row->name ? row->name : "", args->operands[0]);
+    *run_no = (int64_t)number;
+    return EXIT_DONE;
+}
+
 int client_print_json(struct client *c, json_t *object)
 {
     char *text = NULL;
