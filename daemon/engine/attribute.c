@@ -19,10 +19,8 @@ static const int64_t probe_hold_ns = 1500000000;
 int64_t shutoff_evidence_ns(const struct engine *e, int ch)
 {
     static const enum signal_kind kinds[] = {SIG_I1, SIG_BREAKER_AUX, SIG_THERMAL_LAMP, SIG_ENGINE_SPEED};
-    int64_t lag = supply_lag_ns(e, ch);
-    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++)
-        if (signal_lag_ns(e, ch, kinds[k]) > lag)
-            lag = signal_lag_ns(e, ch, kinds[k]);
+    int64_t lag = signals_lag_ns(e, ch, kinds, sizeof kinds / sizeof kinds[0]), supply = supply_lag_ns(e, ch);
+    lag = supply > lag ? supply : lag;
     return 2 * SECOND_NS + (lag < EVIDENCE_MOST_S * SECOND_NS ? lag : EVIDENCE_MOST_S * SECOND_NS);
 }
 

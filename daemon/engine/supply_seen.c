@@ -102,11 +102,7 @@ bool supply_is_dead(const struct supply_seen *s, const struct rating_point *p)
 int64_t supply_lag_ns(const struct engine *e, int ch)
 {
     static const enum signal_kind kinds[] = {SIG_U1, SIG_U1_A, SIG_U1_B, SIG_U1_C, SIG_I1_A, SIG_I1_B, SIG_I1_C};
-    int64_t lag = 0;
-    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++)
-        if (signal_lag_ns(e, ch, kinds[k]) > lag)
-            lag = signal_lag_ns(e, ch, kinds[k]);
-    return lag;
+    return signals_lag_ns(e, ch, kinds, sizeof kinds / sizeof kinds[0]);
 }
 
 /* Weakest of three over the strongest; NAN when one is not seen or all are next to nothing. */

@@ -123,6 +123,16 @@ int64_t signal_lag_ns(const struct engine *e, int ch, enum signal_kind kind)
     return s->refresh_ns + s->averaging_ns + 3 * s->damping_ns + poll;
 }
 
+int64_t signals_lag_ns(const struct engine *e, int ch, const enum signal_kind *kinds, size_t count)
+{
+    int64_t lag = 0;
+    for (size_t k = 0; k < count; k++) {
+        int64_t own = signal_lag_ns(e, ch, kinds[k]);
+        lag = own > lag ? own : lag;
+    }
+    return lag;
+}
+
 bool contact_is(struct engine *e, int ch, enum signal_kind kind, bool closed)
 {
     double v = track_value(e, ch, kind);

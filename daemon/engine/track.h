@@ -36,6 +36,9 @@ bool track_is_lost(struct engine *e, int signal);
 /* Time that hides when something happened: refresh, averaging, three time constants of damping, and one poll. */
 int64_t signal_lag_ns(const struct engine *e, int ch, enum signal_kind kind);
 
+/* The slowest of several kinds. */
+int64_t signals_lag_ns(const struct engine *e, int ch, const enum signal_kind *kinds, size_t count);
+
 /* Is a two-valued signal there and 1 (or 0)? False when there is none or its value no longer counts. */
 bool contact_is(struct engine *e, int ch, enum signal_kind kind, bool closed);
 

@@ -337,12 +337,6 @@ int chain_add_baseline(struct chain *c, const struct journal_baseline *b)
     return add_row(c, 0, CHAIN_OTHERS, &w);
 }
 
-static int by_run(const void *a, const void *b)
-{
-    const struct chain_run *x = a, *y = b;
-    return x->run_no < y->run_no ? -1 : x->run_no > y->run_no;
-}
-
 int chain_add_addendum(struct chain *c, const struct journal_addendum *a)
 {
     uint8_t bytes[1024];
@@ -389,6 +383,12 @@ static int part_close(struct part *p)
         return 0;
     memset(&p->digest, 0, sizeof p->digest);
     return p->count == 0 ? 0 : digest_stream_end(p->stream, &p->digest);
+}
+
+static int by_run(const void *a, const void *b)
+{
+    const struct chain_run *x = a, *y = b;
+    return x->run_no < y->run_no ? -1 : x->run_no > y->run_no;
 }
 
 int chain_close(struct chain *c)
