@@ -10,6 +10,7 @@
 #include "harness.h"
 #include "journal.h"
 #include "problems.h"
+#include "suite_run.h"
 #include "unit_file.h"
 
 /* Hours of the bench: asked less often than the example asks, which shortens the making and nothing else. */
@@ -87,9 +88,7 @@ static void fill_register(const char *path, bool decided)
 /* As a Check test, since the harness reports its failures to Check. */
 START_TEST(make_record)
 {
-    char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
+    struct harness_setup setup = {.bench = "config/examples/two-units",
                                   .real_share = 60,
                                   .edit = ask_less_often,
                                   .journal_path = getenv("RECORD_FILE")};
@@ -120,12 +119,8 @@ START_TEST(make_night)
     static const char *const channels[] = {"A", "B", "C", "D"};
     static const char *const units[] = {"config/examples/units/hq-0147.yaml", "config/examples/units/hq-0152.yaml",
                                         "config/examples/units/hq-0163.yaml", "config/examples/units/hq-0171.yaml"};
-    char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/harrow-quay.yaml"),
-                                  .scenario =
-                                      harness_source_path(scenario, "config/examples/harrow-quay-scenario.yaml"),
-                                  .real_share = 180,
-                                  .journal_path = getenv("RECORD_FILE")};
+    struct harness_setup setup = {
+        .bench = "config/examples/harrow-quay", .real_share = 180, .journal_path = getenv("RECORD_FILE")};
     struct harness *h = harness_new(&setup);
     harness_prove_watchdogs(h);
     for (int i = 0; i < 4; i++)
@@ -136,11 +131,7 @@ START_TEST(make_night)
         order.run.soak_cap_ns = 10 * H_HOUR;
         order.run.go_on_after_cutout = true;
         order.run.unattended = true;
-        order.run.night = (struct run_night){.allowed = true,
-                                             .ups = true,
-                                             .beacon = true,
-                                             .outside = true,
-                                             .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+        order.run.night = harness_night(h);
         text_copy(order.run.accepts, sizeof order.run.accepts, "time-to-open start circuit bank");
         (void)harness_start(h, &order);
     }
@@ -164,9 +155,5 @@ int main(int argc, char **argv)
     tcase_set_timeout(tc, 120);
     tcase_add_test(tc, night ? make_night : make_record);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 #include "journal.h"
 #include "journal_read.h"
 #include "replay.h"
+#include "suite_run.h"
 
 struct kept {
     char folder[64], path[128];
@@ -23,11 +24,8 @@ struct kept {
 /* One screen of a unit that holds; the journal is kept. */
 static void run_once(struct kept *k)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
     struct error err = {""};
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .real_share = 60};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .real_share = 60};
     struct harness *h = harness_new(&setup);
     harness_prove_watchdogs(h);
     harness_rig(h, "A");
@@ -237,9 +235,5 @@ int main(void)
     tcase_add_test(t, a_wrong_meter_gives_a_new_revision);
     tcase_add_test(t, photos_and_remarks_stand_under_the_digest);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

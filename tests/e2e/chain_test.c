@@ -9,15 +9,13 @@
 
 #include "harness.h"
 #include "journal_read.h"
-#include "replay.h"
+#include "replay_check.h"
+#include "suite_run.h"
 #include "worker_job.h"
 
 static struct harness *two_units(int real_share)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .real_share = real_share};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .real_share = real_share};
     return harness_new(&setup);
 }
 
@@ -53,22 +51,6 @@ static void run_night(struct harness *h, struct night *night)
     ck_assert(harness_verdict(h, night->run_b, &night->b));
     harness_input_digest(h, night->inputs);
     harness_event_digest(h, night->events);
-}
-
-/* The record is judged again: the judgement to the bit; as many estimates as there were, computed again. */
-static void check_replay(struct harness *h, int64_t run_no, int least_estimates)
-{
-    struct error err = {""};
-    struct replay_result *result = calloc(1, sizeof *result);
-    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
-    ck_assert_msg(reader != NULL, "%s", err.text);
-    ck_assert_msg(replay_run(reader, run_no, result, &err) == 0, "%s", err.text);
-    ck_assert_msg(result->differences == 0, "%s", result->told[0]);
-    ck_assert_int_gt(result->events, 10);
-    ck_assert(result->has_verdict);
-    ck_assert_int_ge(result->estimates, least_estimates);
-    journal_reader_close(reader);
-    free(result);
 }
 
 /* First of a kind that the virtual bench saw on a channel, in seconds of the scenario; NAN: none. */
@@ -174,8 +156,8 @@ START_TEST(a_night_of_two_units)
     ck_assert_int_ge(harness_count_events(h, EVENT_CYCLE, "B", -1), 2);
     check_estimates(h, &night);
     /* Judged again from the record. */
-    check_replay(h, night.run_a, 8);
-    check_replay(h, night.run_b, 1);
+    replay_check(h, night.run_a, 8);
+    replay_check(h, night.run_b, 1);
     harness_free(h);
 }
 END_TEST
@@ -228,7 +210,7 @@ START_TEST(an_operator_ends_a_run)
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     ck_assert_int_eq(v.cause, CAUSE_OPERATOR);
-    check_replay(h, run, 0);
+    replay_check(h, run, 0);
     harness_free(h);
 }
 END_TEST
@@ -243,9 +225,5 @@ int main(void)
     tcase_add_test(t, hours_pass_in_seconds);
     tcase_add_test(t, an_operator_ends_a_run);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -7,6 +7,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { RATE = 60 };
@@ -115,9 +116,5 @@ int main(void)
     tcase_add_test(t, a_second_daemon_says_why_it_cannot_start);
     tcase_add_test(t, wrong_use_and_wrong_files_are_told);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -1,6 +1,6 @@
-unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS harness client)
+unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS replay_check)
 set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400 LABELS nights) # four nights of bench time
-unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS harness client)
+unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS replay_check)
 unit_test(e2e_addenda_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/addenda_test.c LINKS harness client)
 target_link_libraries(e2e_addenda_test PRIVATE PkgConfig::sqlite3)
 target_compile_definitions(e2e_addenda_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")

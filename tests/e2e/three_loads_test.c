@@ -11,16 +11,14 @@
 
 #include "harness.h"
 #include "journal_read.h"
-#include "replay.h"
+#include "replay_check.h"
+#include "suite_run.h"
 
 enum { A, B, C };
 
 static struct harness *three_loads(void)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/three-loads.yaml"),
-                                  .scenario =
-                                      harness_source_path(scenario, "config/examples/three-loads-scenario.yaml")};
+    struct harness_setup setup = {.bench = "config/examples/three-loads"};
     return harness_new(&setup);
 }
 
@@ -29,20 +27,6 @@ static struct vbench_channel_state truth(struct harness *h, int channel)
     struct vbench_channel_state state;
     ck_assert(vbench_channel(h->vb, channel, &state));
     return state;
-}
-
-static void check_replay(struct harness *h, int64_t run_no)
-{
-    struct error err = {""};
-    struct replay_result *result = calloc(1, sizeof *result);
-    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
-    ck_assert_msg(reader != NULL, "%s", err.text);
-    ck_assert_msg(replay_run(reader, run_no, result, &err) == 0, "%s", err.text);
-    ck_assert_msg(result->differences == 0, "%s", result->told[0]);
-    ck_assert_int_gt(result->events, 10);
-    ck_assert(result->has_verdict);
-    journal_reader_close(reader);
-    free(result);
 }
 
 static bool flows(struct harness *h, void *ctx)
@@ -87,7 +71,7 @@ static void check_held(struct harness *h, const char *channel, int64_t run, doub
     ck_assert_double_eq_tol(v.load_voltage_v, load_v, 0.03 * load_v);
     ck_assert_uint_eq(truth(h, channel[0] - 'A').closed_mask, 0);
     ck_assert_double_lt(truth(h, channel[0] - 'A').i2_a, 0.01);
-    check_replay(h, run);
+    replay_check(h, run, 0);
 }
 
 START_TEST(a_load_set_to_a_resistance)
@@ -128,7 +112,7 @@ START_TEST(a_load_controller_that_speaks_words)
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
     ck_assert_uint_eq(truth(h, C).closed_mask, 0);
-    check_replay(h, run);
+    replay_check(h, run, 0);
     harness_free(h);
 }
 END_TEST
@@ -149,7 +133,7 @@ START_TEST(a_text_controller_that_falls_silent)
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     ck_assert_int_ge(harness_count_events(h, EVENT_INTERLOCK, "C", -1), 1);
-    check_replay(h, run);
+    replay_check(h, run, 0);
     harness_free(h);
 }
 END_TEST
@@ -261,9 +245,5 @@ int main(void)
     tcase_add_test(t, figures_of_the_lines_are_kept_by_the_minute);
     tcase_add_test(t, what_does_not_go_together_is_refused);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 
 #include "harness.h"
 #include "journal_read.h"
+#include "suite_run.h"
 
 static void tight_limits(struct config *config)
 {
@@ -24,19 +25,8 @@ static void tight_limits(struct config *config)
 
 static struct harness *on_load(void)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .edit = tight_limits};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    harness_rig(h, "A");
-    struct input_operator a = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SOAK);
-    a.run.soak_ns = H_HOUR;
-    harness_start(h, &a);
-    harness_run_for(h, H_MINUTE);
-    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
-    return h;
+    return harness_soaking(&(struct harness_setup){.bench = "config/examples/two-units", .edit = tight_limits},
+                           H_MINUTE);
 }
 
 static unsigned closed_mask(struct harness *h)
@@ -188,11 +178,8 @@ END_TEST
 
 START_TEST(nothing_closes_while_the_record_is_not_healthy)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
     char words[TEXT_CAP] = "";
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .edit = tight_limits};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .edit = tight_limits};
     struct harness *h = harness_new(&setup);
     harness_prove_watchdogs(h);
     harness_rig(h, "A");
@@ -403,9 +390,5 @@ int main(void)
     tcase_add_test(t, a_restarted_daemon_opens_first);
     tcase_add_test(t, a_clean_end_opens_and_says_so);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

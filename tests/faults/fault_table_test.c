@@ -12,6 +12,7 @@
 #include "harness.h"
 #include "journal_read.h"
 #include "runtime_parts.h"
+#include "suite_run.h"
 
 /* Where the fault is: on the load controller for one transaction or for long, on the meter of u1, on that of t_lead. */
 enum place { ONCE, SAFETY, JUDGEMENT, INFORMATIVE, PLACES };
@@ -137,19 +138,7 @@ static void own_limits(struct config *config)
 
 static struct harness *on_load(void)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "tests/faults/fault-bench.yaml"),
-                                  .scenario = harness_source_path(scenario, "tests/faults/fault-bench-scenario.yaml"),
-                                  .edit = own_limits};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    harness_rig(h, "A");
-    struct input_operator a = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SOAK);
-    a.run.soak_ns = H_HOUR;
-    harness_start(h, &a);
-    harness_run_for(h, H_MINUTE);
-    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
-    return h;
+    return harness_soaking(&(struct harness_setup){.bench = "tests/faults/fault-bench", .edit = own_limits}, H_MINUTE);
 }
 
 static void begin_fault(struct harness *h, int fault, enum place place, double for_s)
@@ -367,9 +356,5 @@ int main(void)
     tcase_add_loop_test(t, what_a_fault_does, 0, FAULTS * PLACES);
     tcase_add_loop_test(t, stands_still_when_the_load_opens, 0, (int)(sizeof still / sizeof still[0]));
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #include "error.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { ROUNDS = 5 };
@@ -160,9 +161,5 @@ int main(void)
     tcase_add_test(t, order_to_end);
     tcase_add_test(t, emergency_contact);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -14,6 +14,7 @@
 #include "error.h"
 #include "journal_read.h"
 #include "loop_disk.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { RATE = 10, DISK_MB = 96 };
@@ -239,9 +240,5 @@ int main(void)
     tcase_add_test(t, end_needs_no_disk);
     tcase_add_test(t, a_heavy_writer_costs_time_and_nothing_else);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "error.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { RATE = 10 };
@@ -92,9 +93,5 @@ int main(void)
     tcase_set_timeout(t, 110);
     tcase_add_test(t, it_opens_tells_how_long_and_waits_for_a_person);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

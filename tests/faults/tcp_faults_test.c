@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "error.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 /* Slower than the demonstration, so that limits of the bench are long against the unrest of this computer. */
@@ -191,9 +192,5 @@ int main(void)
     tcase_add_test(t, nobody_listens);
     tcase_add_test(t, a_clock_that_does_not_fit_is_refused);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

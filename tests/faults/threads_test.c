@@ -12,6 +12,7 @@
 
 #include "config.h"
 #include "runtime.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 #include "unit_file.h"
 
@@ -241,9 +242,5 @@ int main(void)
     tcase_add_test(t, a_hung_engine_loses_the_lease);
     tcase_add_test(t, a_frozen_disk_opens_within_its_limit);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -215,7 +215,10 @@ struct harness *harness_new(const struct harness_setup *setup)
     ck_assert_ptr_nonnull(w);
     struct harness *h = &w->h;
     struct vbench_error vb_err = {""};
-    load_config(h, setup->config_path);
+    char path[PATH_CAP], scenario[PATH_CAP];
+    text_format(path, sizeof path, SOURCE_DIR "/%s.yaml", setup->bench);
+    text_format(scenario, sizeof scenario, SOURCE_DIR "/%s-scenario.yaml", setup->bench);
+    load_config(h, path);
     make_journal_path(h, setup->journal_path);
     text_copy(h->config->journal.path, sizeof h->config->journal.path, h->journal_path);
     h->config->store_count = h->config->notify_count = 0;
@@ -224,7 +227,7 @@ struct harness *harness_new(const struct harness_setup *setup)
         setup->edit(h->config);
     if (setup->edit_for)
         setup->edit_for(h->config, setup->edit_ctx);
-    h->vb = vbench_new(setup->scenario, &vb_err);
+    h->vb = vbench_new(setup->scenario ? setup->scenario : scenario, &vb_err);
     ck_assert_msg(h->vb != NULL, "%s", vb_err.text);
     vbench_set_rate(h->vb, h->config->bench.rate);
     h->start_utc_ns = h->config->has_epoch ? h->config->epoch_utc_ns : vbench_epoch_s(h->vb) * H_SECOND;
@@ -431,6 +434,28 @@ int64_t harness_start(struct harness *h, struct input_operator *order)
 }
 
 /* ---- what is seen ---- */
+
+struct run_night harness_night(const struct harness *h)
+{
+    return (struct run_night){.allowed = true,
+                              .ups = true,
+                              .beacon = true,
+                              .outside = true,
+                              .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+}
+
+struct harness *harness_soaking(const struct harness_setup *setup, int64_t ns)
+{
+    struct harness *h = harness_new(setup);
+    harness_prove_watchdogs(h);
+    harness_rig(h, "A");
+    struct input_operator a = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SOAK);
+    a.run.soak_ns = H_HOUR;
+    harness_start(h, &a);
+    harness_run_for(h, ns);
+    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
+    return h;
+}
 
 const struct bench_view *harness_view(struct harness *h)
 {

@@ -19,8 +19,8 @@
 #define H_HOUR (60 * H_MINUTE)
 
 struct harness_setup {
-    const char *config_path;
-    const char *scenario;     /* path, or YAML text */
+    const char *bench;        /* "config/examples/two-units": configuration and scenario below the project's sources */
+    const char *scenario;     /* path, or YAML text, in place of the bench's own; may be NULL */
     int real_share;           /* bench seconds to a second of disk time; 0: 1 */
     const char *journal_path; /* an existing journal to go on with; NULL: a new one, removed by harness_free */
     void (*edit)(struct config *config);                /* change the loaded configuration; may be NULL */
@@ -93,6 +93,12 @@ void harness_prove_watchdogs(struct harness *h);          /* of every load devic
 struct input_operator harness_start_order(struct harness *h, const char *channel, const char *unit_file, int point,
                                           enum procedure procedure);
 int64_t harness_start(struct harness *h, struct input_operator *order); /* returns the run number */
+
+/* All that a run without attendance needs, with a message acknowledged now. */
+struct run_night harness_night(const struct harness *h);
+
+/* A bench whose channel A is rigged and soaks HQ-0147 for an hour: on-load for ns now. */
+struct harness *harness_soaking(const struct harness_setup *setup, int64_t ns);
 
 /* Latest view; the caller's to read until the next call. */
 const struct bench_view *harness_view(struct harness *h);

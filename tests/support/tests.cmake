@@ -11,6 +11,10 @@ target_include_directories(harness PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)
 target_compile_definitions(harness PRIVATE SOURCE_DIR="${PROJECT_SOURCE_DIR}")
 target_link_libraries(harness PUBLIC runtime vbench PkgConfig::CHECK)
 
+# The harness and the client's replay.
+add_library(replay_check STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/replay_check.c)
+target_link_libraries(replay_check PUBLIC harness client)
+
 # The programs beside each other over TCP on the loopback.
 add_library(tcp_bench STATIC ${CMAKE_CURRENT_SOURCE_DIR}/support/tcp_bench.c)
 target_include_directories(tcp_bench PUBLIC ${CMAKE_CURRENT_SOURCE_DIR}/support)

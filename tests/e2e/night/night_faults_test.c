@@ -11,7 +11,8 @@
 #include "harness.h"
 #include "journal_read.h"
 #include "morning.h"
-#include "replay.h"
+#include "replay_check.h"
+#include "suite_run.h"
 
 static const char *const units[4] = {"config/examples/units/hq-0147.yaml", "config/examples/units/hq-0152.yaml",
                                      "config/examples/units/hq-0163.yaml", "config/examples/units/hq-0171.yaml"};
@@ -61,11 +62,8 @@ static char *scenario_with(const char *events)
 
 static struct harness *bench_with(const char *events)
 {
-    char config[PATH_CAP];
     char *scenario = scenario_with(events);
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/harrow-quay.yaml"),
-                                  .scenario = scenario,
-                                  .edit = real_limits};
+    struct harness_setup setup = {.bench = "config/examples/harrow-quay", .scenario = scenario, .edit = real_limits};
     struct harness *h = harness_new(&setup);
     free(scenario);
     return h;
@@ -79,11 +77,7 @@ static struct input_operator night_order(struct harness *h, int channel)
     q->soak_cap_ns = 12 * H_HOUR;
     q->go_on_after_cutout = true;
     q->unattended = true;
-    q->night = (struct run_night){.allowed = true,
-                                  .ups = true,
-                                  .beacon = true,
-                                  .outside = true,
-                                  .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+    q->night = harness_night(h);
     text_copy(q->accepts, sizeof q->accepts, "time-to-open circuit start bank");
     return order;
 }
@@ -134,17 +128,6 @@ static void check_verdict(struct harness *h, int64_t run, enum verdict_kind kind
     ck_assert_msg(harness_verdict(h, run, &v), "run %d has no verdict", (int)run);
     ck_assert_msg(v.kind == kind && v.cause == cause, "run %d is %s by %s: %s", (int)run, verdict_kind_name(v.kind),
                   shutoff_cause_name(v.cause), v.reason);
-}
-
-static void check_replay(struct harness *h, int64_t run_no)
-{
-    struct error err = {""};
-    struct replay_result *result = calloc(1, sizeof *result);
-    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
-    ck_assert_msg(reader && result && replay_run(reader, run_no, result, &err) == 0, "%s", err.text);
-    ck_assert_msg(result->differences == 0, "%s", result->told[0]);
-    journal_reader_close(reader);
-    free(result);
 }
 
 static char *sheet_text(struct harness *h)
@@ -235,7 +218,7 @@ START_TEST(a_fault_an_hour)
         ck_assert_uint_eq(closed(h, i), 0);
     ck_assert_double_eq(vbench_probe(h->vb, "bank.beacon"), 0);
     for (int i = 0; i < 4; i++)
-        check_replay(h, runs[i]);
+        replay_check(h, runs[i], 0);
     char *sheet = sheet_text(h);
     static const char *const words[] = {"0 held, 1 shut off, 3 without a result, 1 channel locked",
                                         "HQ-0152",
@@ -372,9 +355,5 @@ int main(void)
     tcase_add_test(t, fans_run_on_after_an_opening);
     tcase_add_test(t, a_night_without_its_means_is_refused);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

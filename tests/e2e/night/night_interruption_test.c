@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "harness.h"
+#include "suite_run.h"
 
 static void real_limits(struct config *config)
 {
@@ -15,19 +16,8 @@ static void real_limits(struct config *config)
 
 static struct harness *on_load(void)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .edit = real_limits};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    harness_rig(h, "A");
-    struct input_operator a = harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SOAK);
-    a.run.soak_ns = H_HOUR;
-    harness_start(h, &a);
-    harness_run_for(h, 2 * H_MINUTE);
-    ck_assert(harness_in_state(h, "A", STATE_ON_LOAD));
-    return h;
+    return harness_soaking(&(struct harness_setup){.bench = "config/examples/two-units", .edit = real_limits},
+                           2 * H_MINUTE);
 }
 
 static unsigned closed(struct harness *h)
@@ -142,9 +132,5 @@ int main(void)
     tcase_add_test(t, a_power_cut_voids_the_proof_of_the_watchdog);
     tcase_add_test(t, ten_crashes_in_a_row_close_ten_runs);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

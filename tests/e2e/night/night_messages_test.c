@@ -12,6 +12,7 @@
 #include "command.h"
 #include "message_sink.h"
 #include "notify_stage.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 static const int64_t evening_utc_s = 1767650400; /* 2026-01-05 22:00 UTC */
@@ -289,10 +290,7 @@ int main(void)
     tcase_add_test(t, a_test_message_that_nobody_takes_says_so);
     tcase_add_test(t, silence_is_the_alarm_of_the_dead_man);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int status = suite_run(suite);
     curl_global_cleanup();
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return status;
 }

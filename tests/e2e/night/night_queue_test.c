@@ -7,7 +7,8 @@
 #include "harness.h"
 #include "journal_read.h"
 #include "morning.h"
-#include "replay.h"
+#include "replay_check.h"
+#include "suite_run.h"
 
 static void real_time(struct config *c)
 {
@@ -16,10 +17,7 @@ static void real_time(struct config *c)
 
 static struct harness *bench_of(void)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .edit = real_time};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .edit = real_time};
     struct harness *h = harness_new(&setup);
     harness_prove_watchdogs(h);
     harness_rig(h, "A");
@@ -32,11 +30,7 @@ static int64_t put_on(struct harness *h, const char *channel, const char *unit, 
     struct input_operator order = harness_start_order(h, channel, unit, 0, procedure);
     order.verb = VERB_QUEUE;
     order.run.unattended = true;
-    order.run.night = (struct run_night){.allowed = true,
-                                         .ups = true,
-                                         .beacon = true,
-                                         .outside = true,
-                                         .acknowledged_utc_s = bench_clock_utc_ns(h->clock) / H_SECOND};
+    order.run.night = harness_night(h);
     (void)text_copy(order.run.accepts, sizeof order.run.accepts, "time-to-open circuit start bank load-path");
     return harness_start(h, &order);
 }
@@ -97,12 +91,7 @@ START_TEST(the_night_goes_on_past_what_is_refused)
     ck_assert(run.request.unattended);
     ck_assert_int_eq(journal_reader_run(r, never, &run, &err), 0);
     journal_reader_close(r);
-    struct replay_result *again = calloc(1, sizeof *again);
-    r = journal_reader_open(h->journal_path, &err);
-    ck_assert(r && again && replay_run(r, last, again, &err) == 0);
-    ck_assert_msg(again->differences == 0, "%s", again->told[0]);
-    journal_reader_close(r);
-    free(again);
+    replay_check(h, last, 0);
     static const char *const words[] = {"Not run from the queue", "skipped", "isolator", "1 not begun", NULL};
     sheet_says(h, words);
     harness_free(h);
@@ -136,9 +125,5 @@ int main(void)
     tcase_add_test(tc, the_night_goes_on_past_what_is_refused);
     tcase_add_test(tc, a_restart_closes_the_queue_and_says_so);
     suite_add_tcase(s, tc);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -7,6 +7,7 @@
 
 #include "error.h"
 #include "message_sink.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { RATE = 60 };
@@ -94,9 +95,5 @@ int main(void)
     tcase_add_test(t, a_mail_server_that_hangs_disturbs_no_run);
     tcase_add_test(t, after_a_kill_a_person_goes_on);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -9,6 +9,7 @@
 #include "journal_read.h"
 #include "line_protocol.h"
 #include "stand_in_store.h"
+#include "suite_run.h"
 #include "uplink.h"
 
 enum { LINES_CAP = 2 * 1024 * 1024 };
@@ -146,11 +147,8 @@ static int64_t rounds(struct uplink *u, int64_t now_ns, int64_t until_ns, bool d
 
 START_TEST(a_night_without_a_store_then_all_of_it_once)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
     bool whole = getenv("SOAKBENCH_LONG") != NULL;
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .real_share = 60};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .real_share = 60};
     struct night n = {.taken.sums = malloc(LINES_CAP * sizeof *n.taken.sums),
                       .wanted.sums = malloc(LINES_CAP * sizeof *n.wanted.sums)};
     struct error err = {""};
@@ -218,9 +216,5 @@ int main(void)
     tcase_set_timeout(t, 300);
     tcase_add_test(t, a_night_without_a_store_then_all_of_it_once);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

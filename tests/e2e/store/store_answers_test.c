@@ -6,6 +6,7 @@
 #include "journal_fixture.h"
 #include "line_protocol.h"
 #include "stand_in_store.h"
+#include "suite_run.h"
 #include "uplink.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
@@ -566,9 +567,5 @@ int main(void)
     tcase_add_test(t, test_resend_from_a_row);
     tcase_add_loop_test(t, test_tls, 0, 3);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

@@ -12,6 +12,7 @@
 #include "error.h"
 #include "journal_read.h"
 #include "real_store.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 enum { RATE = 60, SKIP = 77, COLUMNS_MAX = 128 };
@@ -337,9 +338,5 @@ int main(void)
     tcase_set_timeout(t, 110);
     tcase_add_test(t, a_run_arrives_once_though_the_store_was_killed);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -10,6 +10,7 @@
 
 #include "journal_fixture.h"
 #include "real_store.h"
+#include "suite_run.h"
 #include "uplink.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
@@ -349,9 +350,5 @@ int main(void)
     tcase_add_test(t, test_poison_line);
     tcase_add_test(t, test_no_database);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #include "error.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 
 static const char tshark[] = "/usr/bin/tshark";
@@ -86,9 +87,5 @@ int main(void)
     tcase_set_timeout(t, 110);
     tcase_add_test(t, no_frame_is_malformed);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -16,6 +16,7 @@
 #include <unistd.h>
 
 #include "error.h"
+#include "suite_run.h"
 #include "tcp_bench.h"
 #include "tty_room.h"
 
@@ -213,9 +214,5 @@ int main(void)
     tcase_set_timeout(t, 110);
     tcase_add_test(t, a_named_adapter_is_waited_for_lost_and_found_again);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "run_client.h"
+#include "suite_run.h"
 
 struct load_case {
     const char *words;
@@ -328,9 +329,5 @@ int main(void)
     tcase_add_loop_test(t, test_bad_input, 0, (int)(sizeof bad_cases / sizeof bad_cases[0]));
     tcase_add_loop_test(t, test_bad_record, 0, (int)(sizeof bad_records / sizeof bad_records[0]));
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -10,6 +10,7 @@
 
 #include "fake_daemon.h"
 #include "run_client.h"
+#include "suite_run.h"
 
 struct served {
     struct fake fake; /* the child's; the parent reads names of files only */
@@ -402,9 +403,5 @@ int main(void)
     tcase_add_test(t, test_offline);
     tcase_add_test(t, test_without_daemon);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

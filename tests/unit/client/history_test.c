@@ -8,6 +8,7 @@
 
 #include "run_client.h"
 #include "soak_journal.h"
+#include "suite_run.h"
 #include "unit_history.h"
 
 static const double day_s = 86400;
@@ -209,9 +210,5 @@ int main(void)
     tcase_add_test(t, unlike_runs_are_not_compared_and_a_baseline_wins);
     tcase_add_test(t, the_command_says_what_to_do);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #include "soak_journal.h"
+#include "suite_run.h"
 
 START_TEST(the_page_and_the_answers_agree)
 {
@@ -39,9 +40,5 @@ int main(void)
     tcase_set_timeout(t, 60);
     tcase_add_test(t, the_page_and_the_answers_agree);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

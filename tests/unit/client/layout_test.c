@@ -7,6 +7,7 @@
 #include "csv.h"
 #include "options.h"
 #include "screen.h"
+#include "suite_run.h"
 
 struct parse_case {
     const char *words[10];
@@ -294,9 +295,5 @@ int main(void)
     tcase_add_test(t, test_colours);
     tcase_add_test(t, test_csv);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "plan.h"
+#include "suite_run.h"
 
 static struct bench *make_bench(void)
 {
@@ -183,9 +184,5 @@ int main(void)
     tcase_add_test(t, test_circuit_and_lead);
     tcase_add_test(t, test_a_warm_breaker_trips_sooner);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

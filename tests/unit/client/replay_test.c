@@ -8,6 +8,7 @@
 #include "engine.h"
 #include "journal.h"
 #include "replay.h"
+#include "suite_run.h"
 
 struct tape {
     char folder[64], path[128];
@@ -197,9 +198,5 @@ int main(void)
     tcase_add_test(c, test_a_changed_event_is_told);
     tcase_add_test(c, test_a_run_that_is_not_there);
     suite_add_tcase(suite, c);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 
 #include "client.h"
 #include "fake_daemon.h"
+#include "suite_run.h"
 #include "watch_view.h"
 
 enum { OUTPUT_CAP = 1 << 18, COLUMNS = 80 };
@@ -270,9 +271,5 @@ int main(void)
     tcase_add_test(t, the_strip_is_the_cycle);
     tcase_add_test(t, the_phase_farthest_off_is_judged);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -2,19 +2,14 @@
 #ifndef SUITE_H
 #define SUITE_H
 
-#include <check.h>
-#include <stdlib.h>
+#include "suite_run.h"
 
 static inline int suite_main(TCase *cases)
 {
     Suite *suite = suite_create("compute");
     tcase_set_timeout(cases, 300);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }
 
 /* Pseudo-random numbers in [0, 1): xorshift, so that a failing case can be repeated. */

@@ -8,6 +8,7 @@
 
 #include "config_sample.h"
 #include "map_file.h"
+#include "suite_run.h"
 #include "unit_file.h"
 
 static struct config *load_sample(void)
@@ -373,9 +374,5 @@ int main(void)
     tcase_add_test(t, a_scaled_clock_needs_virtual_maps);
     tcase_add_test(t, the_committed_reference_is_the_tables);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

@@ -5,6 +5,7 @@
 #include <stdint.h>
 #include <stdlib.h>
 
+#include "suite_run.h"
 #include "template_check.h"
 #include "text_template.h"
 
@@ -81,9 +82,5 @@ int main(void)
     tcase_add_loop_test(t, both_refuse, 0, sizeof bad / sizeof bad[0]);
     tcase_add_test(t, what_was_checked_works);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -7,6 +7,7 @@
 #include "civil_time.h"
 #include "net_address.h"
 #include "schema.h"
+#include "suite_run.h"
 #include "template_check.h"
 
 struct quantity_case {
@@ -276,9 +277,5 @@ int main(void)
     tcase_add_test(t, raw_values_are_bits);
     tcase_add_test(t, numbers_print_as_people_write_them);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

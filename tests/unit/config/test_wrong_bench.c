@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "config_sample.h"
+#include "suite_run.h"
 
 static int load(const char *text, struct problems *list)
 {
@@ -395,9 +396,5 @@ int main(void)
     tcase_add_test(t, a_file_that_is_not_there_is_one_problem);
     tcase_add_test(t, very_many_problems_are_counted_and_bounded);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

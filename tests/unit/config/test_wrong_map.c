@@ -7,6 +7,7 @@
 
 #include "config_sample.h"
 #include "map_file.h"
+#include "suite_run.h"
 #include "unit_file.h"
 
 static int load_map(const char *text, struct problems *list)
@@ -316,9 +317,5 @@ int main(void)
     tcase_add_test(t, a_unit_file_prints_back_to_itself);
     tcase_add_test(t, a_plate_that_cannot_be_read_is_taken_without_ratings);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

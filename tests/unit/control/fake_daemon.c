@@ -235,6 +235,20 @@ void fake_end(struct fake *f)
     ck_assert_int_eq(system(command), 0);
 }
 
+struct fake *fake_new(bool tells_nobody)
+{
+    struct fake *f = calloc(1, sizeof *f);
+    ck_assert_ptr_nonnull(f);
+    fake_begin_as(f, tells_nobody);
+    return f;
+}
+
+void fake_free(struct fake *f)
+{
+    fake_end(f);
+    free(f);
+}
+
 void fake_turn(struct fake *f)
 {
     struct error err = {{0}};

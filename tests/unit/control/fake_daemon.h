@@ -37,6 +37,10 @@ void fake_begin(struct fake *f);
 void fake_begin_as(struct fake *f, bool tells_nobody);
 void fake_end(struct fake *f);
 
+/* The same on the heap. */
+struct fake *fake_new(bool tells_nobody);
+void fake_free(struct fake *f);
+
 /* Lets the server work until nothing is left to do. */
 void fake_turn(struct fake *f);
 

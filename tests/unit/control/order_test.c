@@ -8,22 +8,9 @@
 #include "error.h"
 #include "fake_daemon.h"
 #include "protocol.h"
+#include "suite_run.h"
 
 static const int64_t second_ns = INT64_C(1000000000);
-
-static struct fake *begin(bool tells_nobody)
-{
-    struct fake *f = calloc(1, sizeof *f);
-    ck_assert_ptr_nonnull(f);
-    fake_begin_as(f, tells_nobody);
-    return f;
-}
-
-static void end(struct fake *f)
-{
-    fake_end(f);
-    free(f);
-}
 
 static void write_down(struct fake *f, const struct unit_plate *plate, const struct journal_inspection *t)
 {
@@ -49,7 +36,7 @@ static const struct run_request *start(struct fake *f, int fd)
 /* The latest inspection counts, also when it failed after one that was passed. */
 START_TEST(the_latest_safety_test_goes_along)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     struct unit_plate plate = fake_plate();
     struct journal_inspection t = {
@@ -70,14 +57,14 @@ START_TEST(the_latest_safety_test_goes_along)
     ck_assert_int_eq(run->safety_test_utc_s, 0);
     ck_assert(run->safety_test_failed);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* A client cannot say how the stores stand: the daemon does. */
 START_TEST(the_stores_go_along)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     struct unit_plate plate = fake_plate();
     write_down(f, &plate, NULL);
@@ -90,7 +77,7 @@ START_TEST(the_stores_go_along)
                           "\"procedure\":\"screen\",\"stores\":{\"count\":0}}\n"),
                  9, "stores");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -121,7 +108,7 @@ static void put_event_at(struct fake *f, uint64_t id, enum event_kind kind, int6
  * its load, another unit's run and a note long after do not. */
 START_TEST(the_units_last_load_goes_along)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     struct error err = {{0}};
     struct unit_plate plate = fake_plate();
@@ -143,7 +130,7 @@ START_TEST(the_units_last_load_goes_along)
     ck_assert_int_eq(run->unit_last_load_utc_ns, f->view.utc_ns + 340 * second_ns);
     ck_assert_int_eq(run->unit_cutouts, 1);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -153,7 +140,7 @@ static const char ask_message[] = "{\"v\":1,\"id\":5,\"do\":\"notify-test\",\"wh
 
 START_TEST(a_test_message_that_cannot_be_sent)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     (void)text_copy(f->notify_trouble, sizeof f->notify_trouble, "nobody is told: no smtp and no webhook");
     json_t *answer = fake_ask(f, fd, ask_message);
@@ -161,14 +148,14 @@ START_TEST(a_test_message_that_cannot_be_sent)
     fake_refused(answer, 5, "nobody is told");
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"notify-test\",\"who\":7}\n"), 6, "who");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* Two answers: on its way, then what became of it. A mail server may take longer than the engine ever does. */
 START_TEST(a_test_message_is_sent)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     json_t *answer = fake_ask(f, fd, ask_message);
     fake_expect(answer, 5, "accepted");
@@ -185,14 +172,14 @@ START_TEST(a_test_message_is_sent)
     ck_assert_int_eq(control_answer(f->control, f->notify_request, 1, "test message sent to 0 of 2"), 0);
     fake_refused(fake_next(f, fd), 5, "sent to 0 of 2");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* Who asked and hung up hears nothing, and nothing breaks. */
 START_TEST(whoever_asked_may_leave)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     json_decref(fake_ask(f, fd, ask_message));
     close(fd);
@@ -204,13 +191,13 @@ START_TEST(whoever_asked_may_leave)
     fake_expect(answer, 5, "accepted");
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(a_test_message_is_acknowledged)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     (void)text_copy(f->notify_code, sizeof f->notify_code, "204817");
     json_t *answer =
@@ -227,26 +214,26 @@ START_TEST(a_test_message_is_acknowledged)
     json_decref(answer);
     ck_assert_str_eq(f->notify_who, "Sam");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(a_daemon_that_tells_nobody)
 {
-    struct fake *f = begin(true);
+    struct fake *f = fake_new(true);
     int fd = fake_connect(f);
     fake_refused(fake_ask(f, fd, ask_message), 5, "tells nobody");
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":8,\"do\":\"notify-acknowledge\",\"code\":\"1\"}\n"), 8,
                  "tells nobody");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* The label that was read at the bench goes to the engine with the confirmation. */
 START_TEST(the_label_goes_along)
 {
-    struct fake *f = begin(false);
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     f->accept_all = true;
     json_t *answer =
@@ -256,7 +243,7 @@ START_TEST(the_label_goes_along)
     ck_assert_int_eq(f->orders[0].verb, VERB_RIGGED);
     ck_assert_str_eq(f->orders[0].text, "HQ-0147");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -275,9 +262,5 @@ int main(void)
     tcase_add_test(t, a_daemon_that_tells_nobody);
     tcase_add_test(t, the_label_goes_along);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 
 #include "base64.h"
 #include "protocol.h"
+#include "suite_run.h"
 #include "utc.h"
 
 struct line_case {
@@ -253,9 +254,5 @@ int main(void)
     tcase_add_test(t, test_base64_vectors);
     tcase_add_test(t, test_utc);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -1,4 +1,4 @@
-/* The server over a real socket: verbs, orders in two steps, and clients that misbehave. */
+/* The server over a real socket: verbs, and orders in two steps. */
 #include <check.h>
 #include <math.h>
 #include <stdlib.h>
@@ -10,24 +10,11 @@
 #include "fake_daemon.h"
 #include "model_json.h"
 #include "protocol.h"
-
-static struct fake *begin(void)
-{
-    struct fake *f = calloc(1, sizeof *f);
-    ck_assert_ptr_nonnull(f);
-    fake_begin(f);
-    return f;
-}
-
-static void end(struct fake *f)
-{
-    fake_end(f);
-    free(f);
-}
+#include "suite_run.h"
 
 START_TEST(test_reading_verbs)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"hello\"}\n");
     fake_expect(answer, 1, "done");
@@ -56,14 +43,14 @@ START_TEST(test_reading_verbs)
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"run-show\"}\n"), 6, "number");
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":7,\"do\":\"status\",\"loud\":true}\n"), 7, "loud");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* The bench comes through the socket to the byte. */
 START_TEST(test_bench_round_trip)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"bench\"}\n");
     fake_expect(answer, 1, "done");
@@ -80,13 +67,13 @@ START_TEST(test_bench_round_trip)
     free(back);
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(test_orders_in_two_steps)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     static const char rig[] = "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"B\",\"who\":\"Sam\"}\n";
     json_t *answer = fake_ask(f, fd, rig);
@@ -119,14 +106,14 @@ START_TEST(test_orders_in_two_steps)
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"watchdog-prove\",\"device\":\"meter\"}\n"), 6,
                  "load controller");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* "end" is taken when everything else is busy. */
 START_TEST(test_end_is_never_busy)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     f->busy = true;
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"), 1, "busy");
@@ -138,13 +125,13 @@ START_TEST(test_end_is_never_busy)
     fake_expect(answer, 2, "done");
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(test_an_engine_that_does_not_answer)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
     f->now_ns += INT64_C(11000000000);
@@ -152,7 +139,7 @@ START_TEST(test_an_engine_that_does_not_answer)
     (void)control_answer(f->control, f->orders[0].request, 0, "late"); /* comes to nothing */
     ck_assert_ptr_null(fake_next(f, fd));
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -203,7 +190,7 @@ START_TEST(test_a_fleet_in_one_request)
 {
     static const char *const serials[] = {"HQ-0147", "HQ-0152", "HQ-0163"};
     static const char *const hollow[] = {"HQ-0147", ""};
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     /* The second has no serial number: refused by its place, and nothing is handed on. */
     fake_refused(ask_import(f, fd, import_of(hollow, 2, 160)), 4, "plates[1]");
@@ -218,13 +205,13 @@ START_TEST(test_a_fleet_in_one_request)
     ck_assert_uint_eq(json_array_size(json_object_get(json_object_get(answer, "result"), "units")), 3);
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(test_register_and_run_start)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     fake_refused(fake_ask(f, fd,
                           "{\"v\":1,\"id\":1,\"do\":\"run-start\",\"channel\":\"A\",\"unit\":\"HQ-0147\","
@@ -284,13 +271,13 @@ START_TEST(test_register_and_run_start)
     ck_assert_int_eq(json_integer_value(json_object_get(json_object_get(answer, "result"), "run")), 1);
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 START_TEST(test_resend)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     struct error err = {{0}};
     int fd = fake_connect(f);
     struct event e = {.id = 1, .kind = EVENT_RUN_START, .channel = 0, .run_no = 7, .seen_ns = 1, .at_ns = 1};
@@ -312,14 +299,14 @@ START_TEST(test_resend)
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"uplink-resend\",\"run\":99}\n"), 5,
                  "nothing is on record");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* A survey's currents, and runs that wait: always unattended, whatever is asked for. */
 START_TEST(test_survey_and_queue_orders)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     put_plate(f, fd);
     f->order_count = 0;
@@ -353,14 +340,14 @@ START_TEST(test_survey_and_queue_orders)
     ck_assert_int_eq(f->orders[2].channel, -1);
     fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":8,\"do\":\"run-unqueue\",\"who\":\"Sam\"}\n"), 8, "channel");
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
 /* A refusal by the preflight comes with its reasons, which are on record by then. */
 START_TEST(test_refused_start_brings_its_reasons)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     put_plate(f, fd);
     ck_assert_ptr_null(fake_ask(f, fd,
@@ -385,7 +372,7 @@ START_TEST(test_refused_start_brings_its_reasons)
     ck_assert_str_eq(fake_word(json_array_get(lines, 1), "text", NULL), "safety test: not on file");
     json_decref(answer);
     close(fd);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -409,7 +396,7 @@ static const char *const bad_starts[][2] = {
 
 START_TEST(test_bad_starts)
 {
-    struct fake *f = begin();
+    struct fake *f = fake_new(false);
     int fd = fake_connect(f);
     put_plate(f, fd);
     for (size_t i = 0; i < sizeof bad_starts / sizeof bad_starts[0]; i++) {
@@ -426,171 +413,7 @@ START_TEST(test_bad_starts)
                           "\"point\":1,\"procedure\":\"proof\"}\n"),
                  9, "no run number");
     close(fd);
-    end(f);
-}
-END_TEST
-
-START_TEST(test_garbage_is_answered)
-{
-    struct fake *f = begin();
-    int fd = fake_connect(f);
-    fake_refused(fake_ask(f, fd, "\x01\x02\xff garbage\n"), 0, "not JSON");
-    fake_refused(fake_ask(f, fd, "\n"), 0, "empty");
-    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    fake_expect(answer, 2, "done");
-    json_decref(answer);
-    close(fd);
-    end(f);
-}
-END_TEST
-
-START_TEST(test_oversize_line_ends_the_connection)
-{
-    struct fake *f = begin();
-    int bad = fake_connect(f), good = fake_connect(f);
-    char *line = malloc(PROTOCOL_REQUEST_MAX);
-    ck_assert_ptr_nonnull(line);
-    memset(line, 'x', PROTOCOL_REQUEST_MAX);
-    size_t sent = 0;
-    while (sent < PROTOCOL_REQUEST_MAX) {
-        ssize_t n = send(bad, line + sent, PROTOCOL_REQUEST_MAX - sent, MSG_NOSIGNAL | MSG_DONTWAIT);
-        if (n > 0)
-            sent += (size_t)n;
-        fake_turn(f);
-    }
-    fake_refused(fake_next(f, bad), 0, "longer than");
-    ck_assert_ptr_null(fake_next(f, bad));
-    ck_assert_int_eq(control_client_count(f->control), 1);
-    json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    fake_expect(answer, 2, "done");
-    json_decref(answer);
-    free(line);
-    close(bad);
-    close(good);
-    end(f);
-}
-END_TEST
-
-/* One client takes no answers; the others do not notice, and it is hung up on. */
-START_TEST(test_slow_client)
-{
-    struct fake *f = begin();
-    int slow = fake_connect(f), good = fake_connect(f);
-    static const char ask[] = "{\"v\":1,\"id\":1,\"do\":\"bench\"}\n";
-    for (int i = 0; i < 3000; i++) {
-        if (send(slow, ask, sizeof ask - 1, MSG_NOSIGNAL | MSG_DONTWAIT) < 0)
-            break;
-        fake_turn(f);
-    }
-    json_t *answer = fake_ask(f, good, "{\"v\":1,\"id\":2,\"do\":\"hello\"}\n");
-    fake_expect(answer, 2, "done");
-    json_decref(answer);
-    ck_assert_int_eq(control_client_count(f->control), 2);
-    f->now_ns += INT64_C(11000000000);
-    fake_turn(f);
-    ck_assert_int_eq(control_client_count(f->control), 1);
-    answer = fake_ask(f, good, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
-    fake_expect(answer, 3, "done");
-    json_decref(answer);
-    close(slow);
-    close(good);
-    end(f);
-}
-END_TEST
-
-START_TEST(test_half_a_line_and_idle_clients)
-{
-    struct fake *f = begin();
-    int half = fake_connect(f), idle = fake_connect(f);
-    ck_assert_int_eq(send(half, "{\"v\":1", 6, MSG_NOSIGNAL), 6);
-    fake_turn(f);
-    ck_assert_int_eq(control_client_count(f->control), 2);
-    f->now_ns += INT64_C(61000000000);
-    fake_turn(f);
-    ck_assert_int_eq(control_client_count(f->control), 1);
-    json_t *answer = fake_ask(f, idle, "{\"v\":1,\"id\":3,\"do\":\"hello\"}\n");
-    fake_expect(answer, 3, "done");
-    json_decref(answer);
-    close(half);
-    close(idle);
-    end(f);
-}
-END_TEST
-
-START_TEST(test_many_clients)
-{
-    struct fake *f = begin();
-    int fds[CONTROL_CLIENTS_MAX + 1];
-    for (int i = 0; i <= CONTROL_CLIENTS_MAX; i++) {
-        fds[i] = fake_connect(f);
-        fake_turn(f);
-    }
-    ck_assert_int_eq(control_client_count(f->control), CONTROL_CLIENTS_MAX);
-    fake_refused(fake_next(f, fds[CONTROL_CLIENTS_MAX]), 0, "too many");
-    for (int i = 0; i < CONTROL_CLIENTS_MAX; i++) {
-        json_t *answer = fake_ask(f, fds[i], "{\"v\":1,\"id\":3,\"do\":\"status\"}\n");
-        fake_expect(answer, 3, "done");
-        json_decref(answer);
-    }
-    /* A request of a client that leaves is forgotten; its slot serves the next one. */
-    ck_assert_ptr_null(fake_ask(f, fds[0], "{\"v\":1,\"id\":4,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
-    close(fds[0]);
-    fake_turn(f);
-    fds[0] = fake_connect(f);
-    fake_turn(f);
-    (void)control_answer(f->control, f->orders[0].request, 0, "for somebody else");
-    ck_assert_ptr_null(fake_next(f, fds[0]));
-    for (int i = 0; i <= CONTROL_CLIENTS_MAX; i++)
-        close(fds[i]);
-    end(f);
-}
-END_TEST
-
-/* A client with as many orders under way as it may have waits with the next, and loses none. */
-START_TEST(test_orders_under_way_are_bounded)
-{
-    struct fake *f = begin();
-    int fd = fake_connect(f);
-    for (int i = 1; i <= 20; i++) {
-        char line[80];
-        (void)text_format(line, sizeof line, "{\"v\":1,\"id\":%d,\"do\":\"channel-rig\",\"channel\":\"A\"}\n", i);
-        ck_assert_int_gt(send(fd, line, strlen(line), MSG_NOSIGNAL), 0);
-    }
-    fake_turn(f);
-    ck_assert_int_eq(f->order_count, 16);
-    for (int i = 0; i < 20; i++) {
-        (void)control_answer(f->control, f->orders[i].request, 0, "");
-        json_t *answer = fake_next(f, fd);
-        fake_expect(answer, i + 1, "done");
-        json_decref(answer);
-    }
-    ck_assert_int_eq(f->order_count, 20);
-    close(fd);
-    end(f);
-}
-END_TEST
-
-START_TEST(test_socket_itself)
-{
-    struct fake *f = begin();
-    struct stat st;
-    ck_assert_int_eq(stat(f->socket, &st), 0);
-    ck_assert_int_eq(st.st_mode & 0777, 0660);
-    struct control_hooks hooks = {.bench = f->bench};
-    struct error err = {{0}};
-    ck_assert_ptr_null(control_new(f->socket, &hooks, &err));
-    ck_assert_msg(strstr(err.text, "another daemon") != NULL, "%s", err.text);
-    ck_assert_ptr_null(control_new(f->path, &hooks, &err)); /* the journal's file must survive that */
-    ck_assert_msg(strstr(err.text, "something else") != NULL, "%s", err.text);
-    ck_assert_int_eq(access(f->path, F_OK), 0);
-    ck_assert_ptr_null(control_new("/nowhere/control.sock", &hooks, &err));
-    char longer[200];
-    memset(longer, 'a', sizeof longer);
-    longer[0] = '/';
-    longer[sizeof longer - 1] = 0;
-    ck_assert_ptr_null(control_new(longer, &hooks, &err));
-    ck_assert_msg(strstr(err.text, "longer") != NULL, "%s", err.text);
-    end(f);
+    fake_free(f);
 }
 END_TEST
 
@@ -610,17 +433,6 @@ int main(void)
     tcase_add_test(t, test_refused_start_brings_its_reasons);
     tcase_add_test(t, test_survey_and_queue_orders);
     tcase_add_test(t, test_bad_starts);
-    tcase_add_test(t, test_garbage_is_answered);
-    tcase_add_test(t, test_oversize_line_ends_the_connection);
-    tcase_add_test(t, test_slow_client);
-    tcase_add_test(t, test_half_a_line_and_idle_clients);
-    tcase_add_test(t, test_many_clients);
-    tcase_add_test(t, test_orders_under_way_are_bounded);
-    tcase_add_test(t, test_socket_itself);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

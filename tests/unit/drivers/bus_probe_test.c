@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "fixture.h"
+#include "suite_run.h"
 
 static struct fixture f;
 static struct probe_item items[POINTS_MAX];
@@ -151,9 +152,5 @@ int main(void)
     tcase_add_test(t, a_drop_goes_before_a_probe);
     tcase_add_test(t, a_bus_that_is_gone_says_so);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -19,6 +19,7 @@
 #include "fault_layer.h"
 #include "fixture.h"
 #include "pdu.h"
+#include "suite_run.h"
 
 enum framing { TCP, RTU, TEXT };
 
@@ -328,9 +329,5 @@ int main(int argc, char **argv)
     if (framing == TCP)
         tcase_add_test(tc, a_seed_repeats);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -335,6 +335,18 @@ bool fixture_run_up(struct fixture *f, int device, bool up)
     return false;
 }
 
+void fixture_up(struct fixture *f)
+{
+    fixture_start(f, -1);
+    ck_assert(fixture_run_up(f, 0, true));
+    lease_renew(&f->leases[0], INT64_MAX);
+}
+
+bool fixture_lease_runs(struct fixture *f)
+{
+    return lease_state(&f->leases[0], f->now_ns) == LEASE_RUNS;
+}
+
 static int64_t real_of(void *ctx)
 {
     struct fixture *f = ctx;

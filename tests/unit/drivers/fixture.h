@@ -81,6 +81,10 @@ void fixture_run_for(struct fixture *f, int64_t ns);
 /* Run until the device's last link input says so; false when it does not within 60 s. */
 bool fixture_run_up(struct fixture *f, int device, bool up);
 
+/* The load controller connected and its lease renewed for good; does it run now? */
+void fixture_up(struct fixture *f);
+bool fixture_lease_runs(struct fixture *f);
+
 struct command fixture_command(enum command_kind kind, int channel);
 
 /* Counting what happened. address -1: any. */

@@ -11,6 +11,7 @@
 #include "map_check.h"
 #include "modbus_link.h"
 #include "pdu.h"
+#include "suite_run.h"
 
 struct frame {
     const char *clause;
@@ -301,9 +302,5 @@ int main(void)
     tcase_add_test(tc, limits_of_the_standard);
     tcase_add_test(tc, silent_interval_and_line_time);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "fixture.h"
+#include "suite_run.h"
 #include "transport.h"
 
 static struct fixture f;
@@ -191,9 +192,5 @@ int main(void)
     tcase_add_test(tc, over_tcp);
     tcase_add_test(tc, over_a_serial_line);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 #include "fixture.h"
 #include "session_record.h"
 #include "session_replay.h"
+#include "suite_run.h"
 
 static const char recording[] = SOURCE_DIR "/tests/unit/drivers/pymodbus-rtu.session";
 
@@ -257,9 +258,5 @@ int main(int argc, char **argv)
         add_tests(tc);
     }
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

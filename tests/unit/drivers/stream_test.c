@@ -17,6 +17,7 @@
 
 #include "fixture.h"
 #include "pdu.h"
+#include "suite_run.h"
 #include "transport.h"
 
 enum mood {
@@ -408,9 +409,5 @@ int main(int argc, char **argv)
     if (part[0] == '\0')
         add_others(tc);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

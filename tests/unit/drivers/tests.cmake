@@ -4,6 +4,8 @@ unit_test(drivers_bus SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_test.
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_bus_probe SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_probe_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+unit_test(drivers_bus_command SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_command_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_stream SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/stream_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_text SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/text_test.c
@@ -12,8 +14,8 @@ unit_test(drivers_peers SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/peers_t
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 add_test(NAME drivers_stream_tcp COMMAND drivers_stream tcp)
 add_test(NAME drivers_stream_rtu COMMAND drivers_stream rtu)
-set_tests_properties(drivers_bus drivers_stream drivers_stream_tcp drivers_stream_rtu PROPERTIES LABELS threads
-  TIMEOUT 120)
+set_tests_properties(drivers_bus drivers_bus_command drivers_stream drivers_stream_tcp drivers_stream_rtu PROPERTIES
+  LABELS threads TIMEOUT 120)
 # 77: the other side's program is not installed here, and nothing was tested.
 set_tests_properties(drivers_peers PROPERTIES SKIP_RETURN_CODE 77)
 # Random faults over each framing: some in every run, ten thousand in the long one.

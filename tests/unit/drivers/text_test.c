@@ -16,6 +16,7 @@
 #include "fixture.h"
 #include "map_check.h"
 #include "probe.h"
+#include "suite_run.h"
 #include "text_template.h"
 #include "transport.h"
 
@@ -586,9 +587,5 @@ int main(void)
     tcase_add_test(tc, mistakes_in_maps);
     tcase_add_test(tc, load_of_a_line);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

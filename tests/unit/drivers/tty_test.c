@@ -21,6 +21,7 @@
 
 #include "fixture.h"
 #include "pdu.h"
+#include "suite_run.h"
 #include "transport.h"
 #include "tty_room.h"
 
@@ -370,9 +371,5 @@ int main(void)
     tcase_add_test(tc, nobody_else_opens_a_port_that_is_ours);
     tcase_add_loop_test(tc, an_adapter_that_vanishes_is_found_again, 0, 2);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

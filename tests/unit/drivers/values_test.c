@@ -8,6 +8,7 @@
 #include "bus_stats.h"
 #include "pdu.h"
 #include "register_value.h"
+#include "suite_run.h"
 
 static struct map_point plain(enum value_type type, enum word_order order)
 {
@@ -284,9 +285,5 @@ int main(void)
     tcase_add_test(tc, blocks_keep_the_limit_and_never_split_a_value);
     tcase_add_test(tc, histogram_of_times);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -20,6 +20,7 @@
 #include "cause_scenes.h"
 #include "harness.h"
 #include "journal_read.h"
+#include "suite_run.h"
 
 #define HIGH_CONFIDENCE 0.85
 
@@ -98,9 +99,8 @@ static void act(struct harness *h, const struct draw *d)
 
 static void play(const struct scene *scene, uint64_t seed, struct draw *d, struct outcome *o)
 {
-    char config[PATH_CAP];
     draw_scene(d, scene, seed);
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
+    struct harness_setup setup = {.bench = "config/examples/two-units",
                                   .scenario = d->scenario,
                                   .real_share = 2, /* half as many commits */
                                   .log_fd = getenv("SOAKBENCH_LOG") ? 2 : 0,
@@ -219,9 +219,5 @@ int main(void)
     tcase_set_timeout(t, 1200);
     tcase_add_test(t, no_wrong_cause_with_high_confidence);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -7,6 +7,7 @@
 #include <stdlib.h>
 
 #include "evidence.h"
+#include "suite_run.h"
 
 enum { SEEDS = 40, SCENES = 6 };
 
@@ -170,9 +171,5 @@ int main(void)
     tcase_add_test(t, little_evidence_claims_little);
     tcase_add_test(t, a_stopped_engine_is_told);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

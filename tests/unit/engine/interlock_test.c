@@ -7,6 +7,7 @@
 #include "error.h"
 #include "hazard.h"
 #include "plant.h"
+#include "suite_run.h"
 
 static bool in_use(enum channel_state s)
 {
@@ -449,9 +450,5 @@ int main(void)
     tcase_add_test(t, on_load_is_capped);
     tcase_add_test(t, a_rule_opens_and_another_flags);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

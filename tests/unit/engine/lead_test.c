@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "harness.h"
+#include "suite_run.h"
 
 static void real_time(struct config *c)
 {
@@ -18,10 +19,7 @@ static void no_bank_volts(struct config *c)
 
 static struct harness *soaking(void (*edit)(struct config *), int64_t *run)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml"),
-                                  .edit = edit};
+    struct harness_setup setup = {.bench = "config/examples/two-units", .edit = edit};
     struct harness *h = harness_new(&setup);
     harness_prove_watchdogs(h);
     harness_rig(h, "A");
@@ -104,9 +102,5 @@ int main(void)
     tcase_add_test(t, a_connector_that_burns_ends_the_run);
     tcase_add_test(t, nothing_is_told_without_cause);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

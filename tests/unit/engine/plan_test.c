@@ -8,6 +8,7 @@
 #include "plant.h"
 #include "preflight.h"
 #include "stagger.h"
+#include "suite_run.h"
 #include "survey_run.h"
 
 /* A start that preflight must refuse, and the line that must say so. */
@@ -533,9 +534,5 @@ int main(void)
     tcase_add_test(t, plans_keep_the_limits);
     tcase_add_test(t, a_plan_finds_the_lowest_peak);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -7,8 +7,6 @@
 #include "codec.h"
 #include "error.h"
 
-enum { BANK, METERS };
-
 static const int64_t travel_ns = 60000000;
 
 /* Signals of a channel, and which device gives them. */
@@ -16,9 +14,10 @@ static const struct {
     enum signal_kind kind;
     int device;
 } sources[] = {
-    {SIG_I2, BANK},    {SIG_U2, BANK},         {SIG_FEEDBACK, BANK},    {SIG_T_BANK, BANK}, {SIG_FAN_PROOF, BANK},
-    {SIG_ESTOP, BANK}, {SIG_SMOKE, BANK},      {SIG_ISOLATED, BANK},    {SIG_T_LEAD, BANK}, {SIG_U1, METERS},
-    {SIG_I1, METERS},  {SIG_T_INTAKE, METERS}, {SIG_T_EXHAUST, METERS},
+    {SIG_I2, PLANT_BANK},          {SIG_U2, PLANT_BANK},    {SIG_FEEDBACK, PLANT_BANK}, {SIG_T_BANK, PLANT_BANK},
+    {SIG_FAN_PROOF, PLANT_BANK},   {SIG_ESTOP, PLANT_BANK}, {SIG_SMOKE, PLANT_BANK},    {SIG_ISOLATED, PLANT_BANK},
+    {SIG_T_LEAD, PLANT_BANK},      {SIG_U1, PLANT_METERS},  {SIG_I1, PLANT_METERS},     {SIG_T_INTAKE, PLANT_METERS},
+    {SIG_T_EXHAUST, PLANT_METERS},
 };
 
 enum { SOURCES = sizeof sources / sizeof sources[0] };
@@ -55,15 +54,16 @@ static void make_bench(struct bench *b, int channels)
     bench_limits_default(&b->limits);
     b->limits.u1_open_pct = 20;
     b->bus_count = b->device_count = 2;
-    b->devices[BANK] = (struct bench_device){.name = "bank",
-                                             .bus = 0,
-                                             .is_load = true,
-                                             .has_watchdog = true,
-                                             .watchdog_ns = 3 * SEC,
-                                             .poll_ns = SEC / 10,
-                                             .powered_from = -1,
-                                             .worst_open_ns = SEC / 5};
-    b->devices[METERS] = (struct bench_device){.name = "meters", .bus = 1, .poll_ns = SEC / 2, .powered_from = -1};
+    b->devices[PLANT_BANK] = (struct bench_device){.name = "bank",
+                                                   .bus = 0,
+                                                   .is_load = true,
+                                                   .has_watchdog = true,
+                                                   .watchdog_ns = 3 * SEC,
+                                                   .poll_ns = SEC / 10,
+                                                   .powered_from = -1,
+                                                   .worst_open_ns = SEC / 5};
+    b->devices[PLANT_METERS] =
+        (struct bench_device){.name = "meters", .bus = 1, .poll_ns = SEC / 2, .powered_from = -1};
     b->circuit_count = channels;
     b->channel_count = channels;
     b->rule_count = 1;
@@ -87,7 +87,7 @@ static void make_bench(struct bench *b, int channels)
         for (int i = 0; i < SOURCES; i++)
             add_signal(b, ch, sources[i].kind, sources[i].device);
         c->load = (struct bench_load){.kind = LOAD_STEPPED,
-                                      .device = BANK,
+                                      .device = PLANT_BANK,
                                       .feedback_signal = c->signal[SIG_FEEDBACK],
                                       .step_count = 5,
                                       .max_voltage_v = 120,
@@ -170,7 +170,7 @@ static void check_closing(struct plant *p, const struct command *k)
     if (k->intent_event == 0)
         break_rule(p, "closing without an intent", k->channel);
     bool proof = p->proving;
-    if (!proof && !p->view.devices[BANK].watchdog_proved)
+    if (!proof && !p->view.devices[PLANT_BANK].watchdog_proved)
         break_rule(p, "closing with an unproved watchdog", k->channel);
     if (!p->view.journal_healthy)
         break_rule(p, "closing with an unhealthy record", k->channel);
@@ -182,7 +182,7 @@ static void check_closing(struct plant *p, const struct command *k)
 static void ack(struct plant *p, uint64_t number, enum ack_kind kind, int64_t stamp)
 {
     struct input in = {.kind = INPUT_ACK,
-                       .u.ack = {.device = BANK, .command = number, .kind = kind, .stamp_ns = stamp}};
+                       .u.ack = {.device = PLANT_BANK, .command = number, .kind = kind, .stamp_ns = stamp}};
     plant_input(p, &in);
 }
 
@@ -325,9 +325,9 @@ static void check_states(struct plant *p)
         bool on = v->state == STATE_ON_LOAD || v->state == STATE_SETTING;
         if (!on || v->mask_commanded == 0 || v->switching)
             continue;
-        if (!p->view.devices[BANK].watchdog_proved)
+        if (!p->view.devices[PLANT_BANK].watchdog_proved)
             break_rule(p, "on-load with an unproved watchdog", ch);
-        if (!p->view.devices[BANK].up)
+        if (!p->view.devices[PLANT_BANK].up)
             break_rule(p, "on-load without a load controller", ch);
         if (p->record_failed)
             break_rule(p, "on-load with a record that failed", ch);
@@ -478,7 +478,7 @@ static void run_controller(struct plant *p)
         p->last_beat_ns = p->now_ns;
     if (p->beat_feeds_all)
         p->last_beat_ns = p->now_ns;
-    if (p->now_ns - p->last_beat_ns > p->bench.devices[BANK].watchdog_ns)
+    if (p->now_ns - p->last_beat_ns > p->bench.devices[PLANT_BANK].watchdog_ns)
         open_all(p);
     for (int ch = 0; ch < p->bench.channel_count; ch++) {
         struct plant_channel *c = &p->channels[ch];
@@ -487,7 +487,7 @@ static void run_controller(struct plant *p)
     }
 }
 
-static void tick(struct plant *p)
+void plant_tick(struct plant *p)
 {
     int64_t goal = p->now_ns + p->tick_ns;
     for (int64_t at = engine_next_timer_ns(p->engine); at < goal; at = engine_next_timer_ns(p->engine)) {
@@ -508,11 +508,11 @@ static void tick(struct plant *p)
     p->order_seed = p->order_seed * UINT64_C(6364136223846793005) + (p->order_seed ? 1442695040888963407u : 0);
     bool first = p->order_seed >> 63;
     if (meters && first)
-        poll_device(p, METERS);
+        poll_device(p, PLANT_METERS);
     if (!p->device_down)
-        poll_device(p, BANK);
+        poll_device(p, PLANT_BANK);
     if (meters && !first)
-        poll_device(p, METERS);
+        poll_device(p, PLANT_METERS);
     struct input in = {.kind = INPUT_JOURNAL, .u.journal = {.oldest_unsynced_ns = SEC / 10}};
     if (!p->journal_stuck && p->now_ns / p->tick_ns % 5 == 0)
         plant_input(p, &in);
@@ -522,157 +522,5 @@ void plant_run(struct plant *p, double seconds)
 {
     int64_t until = p->now_ns + (int64_t)(seconds * 1e9);
     while (p->now_ns < until)
-        tick(p);
-}
-
-enum channel_state plant_state(struct plant *p, int ch)
-{
-    engine_view(p->engine, &p->view);
-    return p->view.channels[ch].state;
-}
-
-bool plant_until(struct plant *p, int ch, enum channel_state state, double seconds)
-{
-    int64_t until = p->now_ns + (int64_t)(seconds * 1e9);
-    while (p->now_ns < until) {
-        if (plant_state(p, ch) == state)
-            return true;
-        tick(p);
-    }
-    return plant_state(p, ch) == state;
-}
-
-bool plant_until_event(struct plant *p, enum event_kind kind, double seconds)
-{
-    int64_t until = p->now_ns + (int64_t)(seconds * 1e9), before = p->events_seen[kind];
-    while (p->now_ns < until && p->events_seen[kind] == before)
-        tick(p);
-    return p->events_seen[kind] > before;
-}
-
-int plant_operate(struct plant *p, enum operator_verb verb, int ch, const char *text)
-{
-    struct input in = {.kind = INPUT_OPERATOR};
-    in.u.operator_ = (struct input_operator){.verb = verb, .channel = ch, .device = BANK, .request = p->seq + 1};
-    (void)text_copy(in.u.operator_.who, NAME_CAP, "R. Ashdown");
-    (void)text_copy(in.u.operator_.text, TEXT_CAP, text);
-    p->answer_code = -1;
-    p->proving = p->proving || verb == VERB_PROVE_WATCHDOG;
-    plant_input(p, &in);
-    if (verb == VERB_PROVE_WATCHDOG && p->answer_code == 1)
-        p->proving = strcmp(p->answer, "another proof is under way") == 0;
-    return p->answer_code;
-}
-
-void plant_begin(struct plant *p)
-{
-    p->engine = engine_new(&p->bench);
-    struct input in = {.kind = INPUT_BOOT, .u.boot = {.epoch = 1, .utc_ns = p->utc0_ns}};
-    (void)text_copy(in.u.boot.engine_version, NAME_CAP, engine_version());
-    plant_input(p, &in);
-    for (int d = 0; d < p->bench.device_count; d++) {
-        struct input up = {.kind = INPUT_LINK, .u.link = {.device = d, .up = true, .power_up = true}};
-        plant_input(p, &up);
-    }
-    plant_run(p, 1);
-    (void)plant_operate(p, VERB_PROVE_WATCHDOG, -1, "");
-    plant_run(p, 8);
-    for (int ch = 0; ch < p->bench.channel_count; ch++)
-        p->channels[ch].unit.switched_on = true;
-    plant_run(p, 1);
-}
-
-struct run_request plant_request(enum procedure procedure, double current_a, double percent_on)
-{
-    struct run_request q = {.run_no = 7,
-                            .plate_version = 1,
-                            .protection = PROTECTION_FITTED,
-                            .procedure = procedure,
-                            .consent_past_rating = true,
-                            .setup_confirmed = true,
-                            .safety_test_utc_s = 1699900000,
-                            .start = START_COLD,
-                            .target_resistance_ohm = NAN,
-                            .baseline_u0_v = NAN};
-    q.point = (struct rating_point){.process = PROCESS_TIG,
-                                    .output = OUTPUT_DC,
-                                    .control = CONTROL_TRIGGER,
-                                    .supply_v = 230,
-                                    .phases = 1,
-                                    .frequency_hz = 50,
-                                    .percent_on = percent_on,
-                                    .current_a = current_a,
-                                    .load_voltage_v = NAN,
-                                    .no_load_v = 70,
-                                    .i1max_a = 23,
-                                    .i1eff_a = 15,
-                                    .ambient_degc = 40,
-                                    .cycle_s = 600};
-    (void)text_copy(q.serial, NAME_CAP, "HQ-0147");
-    (void)text_copy(q.who, NAME_CAP, "R. Ashdown");
-    (void)text_copy(q.accepts, TEXT_CAP, "safety-test load-path circuit start bank");
-    return q;
-}
-
-int plant_start(struct plant *p, int ch, const struct run_request *rq)
-{
-    enum channel_state s = plant_state(p, ch);
-    if (s == STATE_FREE) {
-        (void)plant_operate(p, VERB_RIG, ch, "");
-        (void)plant_operate(p, VERB_RIGGED, ch, "");
-    }
-    struct input in = {.kind = INPUT_OPERATOR};
-    in.u.operator_ = (struct input_operator){.verb = VERB_START, .channel = ch, .request = p->seq + 1, .run = *rq};
-    in.u.operator_.run.run_no = 7 + ch;
-    if (strcmp(rq->serial, "HQ-0147") == 0) /* the unit of plant_request: another one on each channel */
-        (void)text_format(in.u.operator_.run.serial, NAME_CAP, "HQ-0%d", 147 + ch);
-    (void)text_copy(in.u.operator_.who, NAME_CAP, "R. Ashdown");
-    p->answer_code = -1;
-    plant_input(p, &in);
-    return p->answer_code;
-}
-
-bool plant_load_closed(const struct plant *p, int ch)
-{
-    return p->channels[ch].mask != 0;
-}
-
-bool plant_bring_to(struct plant *p, int ch, enum channel_state state)
-{
-    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
-    q.cycles = 2;
-    switch (state) {
-    case STATE_FREE:
-        return plant_state(p, ch) == STATE_FREE;
-    case STATE_RIGGING:
-        return plant_operate(p, VERB_RIG, ch, "") == 0 && plant_state(p, ch) == state;
-    case STATE_PREFLIGHT:
-        return plant_start(p, ch, &q) == 0 && plant_state(p, ch) == state;
-    case STATE_SETTING:
-        q.setting = true;
-        return plant_start(p, ch, &q) == 0 && plant_until(p, ch, state, 10) && (plant_run(p, 2), true);
-    case STATE_ON_LOAD:
-        return plant_start(p, ch, &q) == 0 && plant_until(p, ch, state, 10) && (plant_run(p, 5), true);
-    case STATE_PAUSE:
-        return plant_start(p, ch, &q) == 0 && plant_until(p, ch, state, 300);
-    case STATE_RECOVERING:
-        p->channels[ch].unit.rise_k = 600;
-        p->channels[ch].unit.cut_k = 40;
-        p->channels[ch].unit.reset_k = 5;
-        return plant_start(p, ch, &q) == 0 && plant_until(p, ch, state, 300) && (plant_run(p, 6), true);
-    case STATE_LOCKED: {
-        bool there = plant_start(p, ch, &q) == 0 && plant_until(p, ch, STATE_ON_LOAD, 10);
-        p->channels[ch].read[SIG_ESTOP] = 1;
-        plant_run(p, 1);
-        p->channels[ch].read[SIG_ESTOP] = NAN;
-        plant_run(p, 1);
-        return there && plant_state(p, ch) == state;
-    }
-    case STATE_DONE:
-        q = plant_request(PROCEDURE_SCREEN, 160, 40);
-        return plant_start(p, ch, &q) == 0 && plant_until(p, ch, state, 400);
-    case STATE_COUNT_:
-        break;
-    }
-    return false;
+        plant_tick(p);
 }

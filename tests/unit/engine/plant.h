@@ -6,6 +6,7 @@
 #include "engine.h"
 
 enum { PLANT_CHANNELS = 4 };
+enum { PLANT_BANK, PLANT_METERS }; /* its devices */
 
 #define SEC INT64_C(1000000000)
 
@@ -83,7 +84,8 @@ void plant_input(struct plant *p, struct input *in);
 /* One transaction's readings, now: of the bank (0) or the meters (1). */
 void plant_poll(struct plant *p, int ch, int device);
 
-/* Lets time go by. */
+/* Lets time go by: one step of it; so many seconds. */
+void plant_tick(struct plant *p);
 void plant_run(struct plant *p, double seconds);
 
 /* Until the channel is in the state, or `seconds` are over. */

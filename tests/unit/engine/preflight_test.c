@@ -6,6 +6,7 @@
 
 #include "error.h"
 #include "plant.h"
+#include "suite_run.h"
 
 /* Every preflight line of a start, as told. */
 struct told {
@@ -521,9 +522,5 @@ int main(void)
     tcase_add_test(t, a_failed_safety_test_refuses);
     tcase_add_test(t, a_warning_is_accepted_by_its_own_name);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

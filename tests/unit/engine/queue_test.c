@@ -5,6 +5,7 @@
 
 #include "error.h"
 #include "plant.h"
+#include "suite_run.h"
 
 static struct plant *rigged_bench(double bank_w)
 {
@@ -300,9 +301,5 @@ int main(void)
     tcase_add_test(t, single_runs_come_off);
     tcase_add_test(t, nothing_of_it_outlives_the_session);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -10,6 +10,7 @@
 #include "journal_read.h"
 #include "rule_trial.h"
 #include "run_client.h"
+#include "suite_run.h"
 
 struct trial {
     struct engine *engine;
@@ -112,9 +113,7 @@ static void by_command(struct harness *h, int64_t run)
 
 START_TEST(rules_are_tried_on_record)
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/two-units.yaml"),
-                                  .scenario = harness_source_path(scenario, "config/examples/two-units-scenario.yaml")};
+    struct harness_setup setup = {.bench = "config/examples/two-units"};
     struct harness *h = harness_new(&setup);
     struct verdict was;
     struct error err = {""};
@@ -177,9 +176,5 @@ int main(void)
     tcase_set_timeout(c, 60);
     tcase_add_test(c, rules_are_tried_on_record);
     suite_add_tcase(s, c);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "plant.h"
+#include "suite_run.h"
 
 static struct plant *begun(int channels)
 {
@@ -490,9 +491,5 @@ int main(void)
     tcase_add_test(t, order_of_buses_changes_no_figure);
     tcase_add_test(t, grouping_changes_nothing);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

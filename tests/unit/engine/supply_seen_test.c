@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "suite_run.h"
 #include "supply_seen.h"
 #include "track.h"
 
@@ -191,9 +192,5 @@ int main(void)
     tcase_add_test(t, a_phase_that_brings_nothing);
     tcase_add_test(t, the_breaker_heats_by_its_fullest_pole);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

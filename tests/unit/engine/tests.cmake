@@ -1,13 +1,13 @@
 set(engine_tests ${CMAKE_CURRENT_SOURCE_DIR}/unit/engine)
-unit_test(engine_run_test SOURCES ${engine_tests}/run_test.c ${engine_tests}/plant.c LINKS engine m)
-unit_test(engine_interlock_test SOURCES ${engine_tests}/interlock_test.c ${engine_tests}/hazard.c ${engine_tests}/plant.c
-  LINKS engine m)
-unit_test(engine_walk_test SOURCES ${engine_tests}/walk_test.c ${engine_tests}/hazard.c ${engine_tests}/plant.c
-  LINKS engine m)
+add_library(plant STATIC ${engine_tests}/plant.c ${engine_tests}/plant_orders.c)
+target_link_libraries(plant PUBLIC engine m)
+unit_test(engine_run_test SOURCES ${engine_tests}/run_test.c LINKS plant)
+unit_test(engine_interlock_test SOURCES ${engine_tests}/interlock_test.c ${engine_tests}/hazard.c LINKS plant)
+unit_test(engine_walk_test SOURCES ${engine_tests}/walk_test.c ${engine_tests}/hazard.c LINKS plant)
 unit_test(engine_evidence_test SOURCES ${engine_tests}/evidence_test.c LINKS engine m)
-unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c ${engine_tests}/plant.c LINKS engine m)
+unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c LINKS plant)
 set_tests_properties(engine_plan_test PROPERTIES TIMEOUT 300) # random plans, beside other tests
-unit_test(engine_preflight_test SOURCES ${engine_tests}/preflight_test.c ${engine_tests}/plant.c LINKS engine m)
+unit_test(engine_preflight_test SOURCES ${engine_tests}/preflight_test.c LINKS plant)
 unit_test(engine_cause_test SOURCES ${engine_tests}/cause_test.c ${engine_tests}/cause_scenes.c LINKS harness m)
 # The table of causes in four parts, so that two processors share it.
 set_tests_properties(engine_cause_test PROPERTIES LABELS nights ENVIRONMENT SOAKBENCH_PART=1/4)
@@ -25,8 +25,8 @@ target_compile_definitions(engine_rule_trial_test PRIVATE SOAKBENCH_BINARY="$<TA
 add_dependencies(engine_rule_trial_test soakbench)
 unit_test(engine_supply_seen_test SOURCES ${engine_tests}/supply_seen_test.c LINKS engine m)
 unit_test(engine_three_phase_test SOURCES ${engine_tests}/three_phase_test.c LINKS harness m)
-unit_test(engine_queue_test SOURCES ${engine_tests}/queue_test.c ${engine_tests}/plant.c LINKS engine m)
-unit_test(engine_survey_test SOURCES ${engine_tests}/survey_test.c ${engine_tests}/survey_papers.c LINKS harness client record m)
+unit_test(engine_queue_test SOURCES ${engine_tests}/queue_test.c LINKS plant)
+unit_test(engine_survey_test SOURCES ${engine_tests}/survey_test.c ${engine_tests}/survey_papers.c LINKS replay_check record m)
 # A current more in the map.
 add_test(NAME engine_survey_long COMMAND engine_survey_test)
 set_tests_properties(engine_survey_long PROPERTIES LABELS long TIMEOUT 1200 ENVIRONMENT SOAKBENCH_LONG=1)

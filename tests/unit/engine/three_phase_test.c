@@ -7,6 +7,7 @@
 
 #include "harness.h"
 #include "journal_read.h"
+#include "suite_run.h"
 
 static const char unit[] = "config/examples/units/hq-0188.yaml";
 
@@ -21,11 +22,7 @@ static void real_limits(struct config *config)
 
 static struct harness *bench_with(void (*edit)(struct config *))
 {
-    static char config[PATH_CAP], scenario[PATH_CAP];
-    struct harness_setup setup = {.config_path = harness_source_path(config, "config/examples/three-phase.yaml"),
-                                  .scenario =
-                                      harness_source_path(scenario, "config/examples/three-phase-scenario.yaml"),
-                                  .edit = edit};
+    struct harness_setup setup = {.bench = "config/examples/three-phase", .edit = edit};
     struct harness *h = harness_new(&setup);
     harness_happen(h, "{do: switch-off, unit: HQ-0188}"); /* the proof is made with a dead unit */
     harness_prove_watchdogs(h);
@@ -199,9 +196,5 @@ int main(void)
     tcase_add_test(t, preflight_sees_a_circuit_of_one_phase);
     tcase_add_test(t, preflight_sees_a_phase_that_is_not_there);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_ENV);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

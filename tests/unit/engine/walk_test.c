@@ -7,6 +7,7 @@
 
 #include "hazard.h"
 #include "plant.h"
+#include "suite_run.h"
 
 enum { VERBS = 8, HAZARDS_MAX = 32, SHARE = 8 };
 
@@ -105,9 +106,5 @@ int main(void)
     tcase_add_loop_test(t, every_action_from_every_state, 0, STATE_COUNT_);
     tcase_add_loop_test(t, every_pair_of_actions, 0, STATE_COUNT_);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(s);
 }

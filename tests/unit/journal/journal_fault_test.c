@@ -14,6 +14,7 @@
 
 #include "journal_fixture.h"
 #include "power_cut.h"
+#include "suite_run.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -517,9 +518,5 @@ int main(void)
     tcase_add_test(t, test_backup);
     tcase_add_test(t, test_other_user);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

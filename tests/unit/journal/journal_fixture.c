@@ -3,6 +3,7 @@
 #include <check.h>
 #include <dirent.h>
 #include <math.h>
+#include <sqlite3.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -199,4 +200,25 @@ int fixture_batch(struct journal *j, uint64_t n, struct error *err)
         return 0;
     journal_rollback(j);
     return -1;
+}
+
+int64_t fixture_ask(const char *path, const char *text)
+{
+    sqlite3 *db;
+    sqlite3_stmt *st;
+    ck_assert_int_eq(sqlite3_open_v2(path, &db, SQLITE_OPEN_READONLY, NULL), SQLITE_OK);
+    ck_assert_msg(sqlite3_prepare_v2(db, text, -1, &st, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
+    ck_assert_int_eq(sqlite3_step(st), SQLITE_ROW);
+    int64_t value = sqlite3_column_int64(st, 0);
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return value;
+}
+
+void fixture_change(const char *path, const char *text)
+{
+    sqlite3 *db;
+    ck_assert_int_eq(sqlite3_open(path, &db), SQLITE_OK);
+    ck_assert_msg(sqlite3_exec(db, text, NULL, NULL, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
+    sqlite3_close(db);
 }

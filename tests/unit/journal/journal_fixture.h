@@ -33,4 +33,8 @@ struct input fixture_start(uint64_t seq, int64_t run_no, int32_t channel);
  * Returns 0 or -1 and leaves the batch rolled back. */
 int fixture_batch(struct journal *j, uint64_t n, struct error *err);
 
+/* Past the library, as any SQLite program would: one number that a query gives; a change. */
+int64_t fixture_ask(const char *path, const char *text);
+void fixture_change(const char *path, const char *text);
+
 #endif

@@ -11,6 +11,7 @@
 
 #include "journal_fixture.h"
 #include "power_cut.h"
+#include "suite_run.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -47,27 +48,6 @@ static void put_batches(struct journal *j, int from, int to)
             OK(journal_put_event(j, &e, &err));
         OK(journal_commit(j, &err));
     }
-}
-
-static int64_t ask(const char *path, const char *text)
-{
-    sqlite3 *db;
-    sqlite3_stmt *st;
-    ck_assert_int_eq(sqlite3_open_v2(path, &db, SQLITE_OPEN_READONLY, NULL), SQLITE_OK);
-    ck_assert_msg(sqlite3_prepare_v2(db, text, -1, &st, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
-    ck_assert_int_eq(sqlite3_step(st), SQLITE_ROW);
-    int64_t value = sqlite3_column_int64(st, 0);
-    sqlite3_finalize(st);
-    sqlite3_close(db);
-    return value;
-}
-
-static void change(const char *path, const char *text)
-{
-    sqlite3 *db;
-    ck_assert_int_eq(sqlite3_open(path, &db), SQLITE_OK);
-    ck_assert_msg(sqlite3_exec(db, text, NULL, NULL, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
-    sqlite3_close(db);
 }
 
 static void first_words(void *ctx, const char *sentence)
@@ -124,8 +104,9 @@ START_TEST(test_age_and_stores)
     journal_get_head(j, &head);
     struct journal_upkeep u = {.seal_before_utc_us = all_us, .utc_s = 1767400000};
     maintain_all(j, &u);
-    int64_t blocks = ask(f.path, "SELECT count(*) FROM reading_blocks");
-    int64_t of_run = ask(f.path, run_rows), first_rows = ask(f.path, "SELECT min(last_row) FROM reading_blocks");
+    int64_t blocks = fixture_ask(f.path, "SELECT count(*) FROM reading_blocks");
+    int64_t of_run = fixture_ask(f.path, run_rows),
+            first_rows = fixture_ask(f.path, "SELECT min(last_row) FROM reading_blocks");
     ck_assert_int_ge(blocks, 4);
     ck_assert_int_eq(of_run, (RUN_TO - RUN_FROM) * PER_BATCH / 2);
 
@@ -135,10 +116,10 @@ START_TEST(test_age_and_stores)
     u.store_count = 2;
     settle(j, "shop", 1000000);
     maintain_all(j, &u);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM removals"), 0);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM removals"), 0);
     settle(j, "yard", first_rows);
     maintain_all(j, &u);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM removals"), 1);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM removals"), 1);
     verify(f.path, &early, &res, words);
     ck_assert_msg(res.problems == 0, "%s", words);
     ck_assert(res.head_seen);
@@ -148,16 +129,17 @@ START_TEST(test_age_and_stores)
     settle(j, "yard", 1000000);
     u.remove_before_utc_us = FIXTURE_UTC_NS / 1000 + 100 * INT64_C(1000000);
     maintain_all(j, &u);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM removals"), 1);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM removals"), 1);
 
     u.remove_before_utc_us = all_us;
     maintain_all(j, &u);
-    ck_assert_int_eq(ask(f.path, run_rows), of_run);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM reading_blocks b WHERE NOT EXISTS (SELECT 1 FROM block_parts p"
+    ck_assert_int_eq(fixture_ask(f.path, run_rows), of_run);
+    ck_assert_int_eq(fixture_ask(f.path,
+                                 "SELECT count(*) FROM reading_blocks b WHERE NOT EXISTS (SELECT 1 FROM block_parts p"
                                  " WHERE p.last_row = b.last_row AND p.run_no = 1)"),
                      0);
-    ck_assert_int_ge(ask(f.path, "SELECT count(*) FROM removals"), 2);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM removals WHERE cause <> 1 OR utc_s <> 1767400000"), 0);
+    ck_assert_int_ge(fixture_ask(f.path, "SELECT count(*) FROM removals"), 2);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM removals WHERE cause <> 1 OR utc_s <> 1767400000"), 0);
     verify(f.path, &head, &res, words);
     ck_assert_msg(res.problems == 0, "%s", words);
     ck_assert(res.head_seen);
@@ -168,7 +150,7 @@ START_TEST(test_age_and_stores)
     j = fixture_open(&f, FIXTURE_UTC_NS + INT64_C(86400000000000));
     maintain_all(j, &u);
     OK(fixture_batch(j, 1, &err));
-    ck_assert_int_eq(ask(f.path, "SELECT min(row) FROM reading_rows"), BATCHES * PER_BATCH + 1);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT min(row) FROM reading_rows"), BATCHES * PER_BATCH + 1);
     journal_close(j);
     verify(f.path, &head, &res, words);
     ck_assert_msg(res.problems == 0, "%s", words);
@@ -224,7 +206,7 @@ START_TEST(test_damage)
     for (size_t i = 0; i < sizeof damages / sizeof damages[0]; i++) {
         (void)text_format(copy, sizeof copy, "%s/copy-%zu.db", f.dir, i);
         copy_file(f.path, copy);
-        change(copy, damages[i]);
+        fixture_change(copy, damages[i]);
         struct journal_reader *r = journal_reader_open(copy, &err);
         int rc = journal_verify(r, NULL, NULL, NULL, &res, &err);
         journal_reader_close(r);
@@ -251,14 +233,14 @@ START_TEST(test_size)
     struct journal_upkeep u = {.seal_before_utc_us = all_us};
     maintain_all(j, &u);
     OK(journal_get_stats(j, &stats, &err));
-    int64_t blocks = ask(f.path, "SELECT count(*) FROM reading_blocks");
+    int64_t blocks = fixture_ask(f.path, "SELECT count(*) FROM reading_blocks");
     u.max_bytes = stats.used_bytes - 60000;
     maintain_all(j, &u);
     OK(journal_get_stats(j, &stats, &err));
     ck_assert_int_le(stats.used_bytes, u.max_bytes);
-    int64_t left = ask(f.path, "SELECT count(*) FROM reading_blocks");
+    int64_t left = fixture_ask(f.path, "SELECT count(*) FROM reading_blocks");
     ck_assert(left < blocks && left > blocks / 2);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM removals WHERE cause <> 2"), 0);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM removals WHERE cause <> 2"), 0);
     OK(journal_checkpoint(j, true, &err));
     ck_assert_int_eq(stat(f.path, &after), 0);
     ck_assert_int_lt(after.st_size, before.st_size - 1024 * 1024);
@@ -322,9 +304,5 @@ int main(void)
     tcase_add_test(t, test_size);
     tcase_add_test(t, test_power_cut);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

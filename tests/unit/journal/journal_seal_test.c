@@ -7,6 +7,7 @@
 
 #include "journal_fixture.h"
 #include "reading_block.h"
+#include "suite_run.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -176,27 +177,6 @@ static void sum_rows(struct journal_reader *r, int way, struct journal *sealing,
     digest_stream_free(s.stream);
 }
 
-static int64_t ask(const char *path, const char *text)
-{
-    sqlite3 *db;
-    sqlite3_stmt *st;
-    ck_assert_int_eq(sqlite3_open_v2(path, &db, SQLITE_OPEN_READONLY, NULL), SQLITE_OK);
-    ck_assert_msg(sqlite3_prepare_v2(db, text, -1, &st, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
-    ck_assert_int_eq(sqlite3_step(st), SQLITE_ROW);
-    int64_t value = sqlite3_column_int64(st, 0);
-    sqlite3_finalize(st);
-    sqlite3_close(db);
-    return value;
-}
-
-static void change(const char *path, const char *text)
-{
-    sqlite3 *db;
-    ck_assert_int_eq(sqlite3_open(path, &db), SQLITE_OK);
-    ck_assert_msg(sqlite3_exec(db, text, NULL, NULL, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
-    sqlite3_close(db);
-}
-
 static int64_t problems_of(const char *path, const struct digest *head)
 {
     struct error err = {""};
@@ -234,16 +214,16 @@ START_TEST(test_same_rows)
     struct journal_reader *r = reader_of(&f);
     for (int i = 0; i < WAYS; i++)
         sum_rows(r, i, NULL, &before[i]);
-    int64_t seconds = ask(f.path, seconds_text);
+    int64_t seconds = fixture_ask(f.path, seconds_text);
     sum_rows(r, 0, j, &now); /* sealed in the middle of the reading */
     ck_assert_mem_eq(&now, &before[0], sizeof now);
-    ck_assert_int_ge(ask(f.path, "SELECT count(*) FROM reading_blocks"), 2);
-    ck_assert_int_gt(ask(f.path, "SELECT count(*) FROM reading_rows"), 0); /* a whole block is waited for */
+    ck_assert_int_ge(fixture_ask(f.path, "SELECT count(*) FROM reading_blocks"), 2);
+    ck_assert_int_gt(fixture_ask(f.path, "SELECT count(*) FROM reading_rows"), 0); /* a whole block is waited for */
     for (int i = 0; i < WAYS; i++) {
         sum_rows(r, i, NULL, &now);
         ck_assert_msg(memcmp(&now, &before[i], sizeof now) == 0, "filter %d", i);
     }
-    ck_assert_int_le(llabs(ask(f.path, seconds_text) - seconds), 10); /* sums in another order */
+    ck_assert_int_le(llabs(fixture_ask(f.path, seconds_text) - seconds), 10); /* sums in another order */
     int64_t rows[FEED_COUNT_];
     OK(journal_reader_last_rows(r, rows, &err));
     ck_assert_int_eq(rows[FEED_READINGS], BATCHES * PER_BATCH);
@@ -257,12 +237,12 @@ START_TEST(test_same_rows)
     while ((rc = journal_maintain(j, &all_old, &err)) == 1)
         steps++;
     ck_assert_msg(rc == 0 && steps > 0, "%s", err.text);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM reading_rows"), 0);
-    ck_assert_int_eq(ask(f.path, "SELECT end_utc_us - start_utc_us FROM run_rows"),
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM reading_rows"), 0);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT end_utc_us - start_utc_us FROM run_rows"),
                      (80 * PER_BATCH - 1) * INT64_C(100000) + 123);
     OK(fixture_batch(j, 1, &err));
     journal_get_head(j, &head);
-    ck_assert_int_eq(ask(f.path, "SELECT min(row) FROM reading_rows"), BATCHES * PER_BATCH + 1);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT min(row) FROM reading_rows"), BATCHES * PER_BATCH + 1);
     ck_assert_int_eq(problems_of(f.path, &head), 0);
     journal_close(j);
     fixture_remove(&f);
@@ -291,7 +271,7 @@ START_TEST(test_clock_set_back)
     j = fixture_open(&f, FIXTURE_UTC_NS);
     while (journal_maintain(j, &all_old, &err) == 1)
         ;
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM reading_rows"), 0);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM reading_rows"), 0);
     for (uint64_t n = 1; n <= 100; n++)
         OK(fixture_batch(j, n, &err));
     struct journal_reader *r = reader_of(&f);
@@ -331,7 +311,7 @@ START_TEST(test_damage)
         ;
     journal_close(j);
     ck_assert_int_eq(problems_of(f.path, &head), 0);
-    change(f.path, damages[_i]);
+    fixture_change(f.path, damages[_i]);
     ck_assert_int_gt(problems_of(f.path, &head), 0);
     fixture_remove(&f);
 }
@@ -349,11 +329,11 @@ START_TEST(test_age)
     ck_assert_int_eq(journal_maintain(j, &u, &err), 0);
     u.seal_before_utc_us = FIXTURE_UTC_NS / 1000 + 100 * INT64_C(1000000);
     ck_assert_int_eq(journal_maintain(j, &u, &err), 0);
-    ck_assert_int_eq(ask(f.path, "SELECT count(*) FROM reading_blocks"), 0);
+    ck_assert_int_eq(fixture_ask(f.path, "SELECT count(*) FROM reading_blocks"), 0);
     u.seal_before_utc_us += 320 * INT64_C(1000000);
     ck_assert_int_eq(journal_maintain(j, &u, &err), 1);
     ck_assert_int_eq(journal_maintain(j, &u, &err), 0);
-    ck_assert_int_lt(ask(f.path, "SELECT max(max_utc_us) FROM reading_blocks"), u.seal_before_utc_us);
+    ck_assert_int_lt(fixture_ask(f.path, "SELECT max(max_utc_us) FROM reading_blocks"), u.seal_before_utc_us);
     OK(journal_begin(j, &err));
     ck_assert_int_eq(journal_maintain(j, &u, &err), -1);
     journal_rollback(j);
@@ -374,7 +354,8 @@ START_TEST(test_older_tables)
     put_batches(j, 50);
     journal_get_head(j, &head);
     journal_close(j);
-    change(f.path, "DROP VIEW readings_1s; DROP TABLE reading_blocks; DROP TABLE block_parts; DROP TABLE second_rows;"
+    fixture_change(f.path,
+                   "DROP VIEW readings_1s; DROP TABLE reading_blocks; DROP TABLE block_parts; DROP TABLE second_rows;"
                    "DROP TABLE removals; DROP TABLE removed_parts; DROP TABLE addenda;"
                    "PRAGMA user_version = 1");
     struct journal_reader *r = reader_of(&f);
@@ -385,7 +366,7 @@ START_TEST(test_older_tables)
     ck_assert_msg(j != NULL, "%s", err.text);
     (void)text_format(copy, sizeof copy, "%s.tables-1", f.path);
     ck_assert_int_eq(access(copy, F_OK), 0);
-    ck_assert_int_eq(ask(copy, "SELECT user_version FROM pragma_user_version"), 1);
+    ck_assert_int_eq(fixture_ask(copy, "SELECT user_version FROM pragma_user_version"), 1);
     ck_assert_int_eq(journal_maintain(j, &all_old, &err), 1);
     r = reader_of(&f);
     sum_rows(r, 0, NULL, &now);
@@ -409,16 +390,16 @@ START_TEST(test_unpack)
     put_batches(j, 90);
     static const char text[] = "SELECT count(*) * 31 + sum(stamp_us % 100003) + CAST(total(i2 * row) * 1e3 AS INTEGER)"
                                " + sum(length(channel)) FROM readings WHERE run_no = 1";
-    int64_t plain = ask(f.path, text);
+    int64_t plain = fixture_ask(f.path, text);
     while (journal_maintain(j, &all_old, &err) == 1)
         ;
-    ck_assert_int_ne(ask(f.path, text), plain);
+    ck_assert_int_ne(fixture_ask(f.path, text), plain);
     struct journal_reader *r = reader_of(&f);
     (void)text_format(to, sizeof to, "%s/run-1.db", f.dir);
     OK(journal_unpack(r, 1, to, &count, &err));
     ck_assert_int_eq(count, 80 * PER_BATCH / 2);
-    ck_assert_int_eq(ask(to, text), plain);
-    ck_assert_int_eq(ask(to, "SELECT count(*) FROM runs WHERE unit = 'HQ-0147'"), 1);
+    ck_assert_int_eq(fixture_ask(to, text), plain);
+    ck_assert_int_eq(fixture_ask(to, "SELECT count(*) FROM runs WHERE unit = 'HQ-0147'"), 1);
     ck_assert_int_eq(journal_unpack(r, 1, to, &count, &err), -1);
     ck_assert_ptr_nonnull(strstr(err.text, "not overwritten"));
     (void)text_format(to, sizeof to, "%s/run-2.db", f.dir);
@@ -443,9 +424,5 @@ int main(void)
     tcase_add_test(t, test_older_tables);
     tcase_add_test(t, test_unpack);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "journal_fixture.h"
+#include "suite_run.h"
 
 #define OK(call) ck_assert_msg((call) == 0, "%s", err.text)
 
@@ -241,9 +242,5 @@ int main(void)
     tcase_add_test(t, test_cut_off);
     tcase_add_test(t, test_while_it_is_written);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

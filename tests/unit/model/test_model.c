@@ -8,6 +8,7 @@
 #include "event.h"
 #include "input.h"
 #include "quantity.h"
+#include "suite_run.h"
 #include "verdict.h"
 
 static const struct {
@@ -232,9 +233,5 @@ int main(void)
     tcase_add_test(t, events_and_verdicts_round_trip);
     tcase_add_test(t, every_nan_has_one_encoding);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

@@ -9,6 +9,7 @@
 
 #include "run_record.h"
 #include "soak_journal.h"
+#include "suite_run.h"
 #include "unit_tag.h"
 
 static char *read_command(const char *command)
@@ -252,9 +253,5 @@ int main(void)
     tcase_add_test(t, a_print_without_colours_is_legible);
     tcase_add_test(t, a_tag_says_where_the_unit_goes);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "plot.h"
+#include "suite_run.h"
 
 enum { POINTS = 36000 };
 
@@ -138,9 +139,5 @@ int main(void)
     tcase_add_loop_test(t, bad_folder_is_an_error, 0, 3);
     tcase_add_test(t, empty_plot_draws);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

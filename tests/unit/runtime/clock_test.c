@@ -3,6 +3,7 @@
 #include <stdlib.h>
 
 #include "bench_clock.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 
@@ -112,9 +113,5 @@ int main(void)
     tcase_add_test(t, real_time_never_runs_back);
     tcase_add_test(t, anchors_tell_a_step_from_a_suspend);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

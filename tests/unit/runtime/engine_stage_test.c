@@ -7,6 +7,7 @@
 
 #include "engine.h"
 #include "engine_stage.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 enum { SEEN_MAX = 4096 };
@@ -415,9 +416,5 @@ int main(void)
     tcase_add_test(t, who_is_answered_sees_what_was_accepted);
     tcase_add_test(t, end_all_needs_no_room);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -11,6 +11,7 @@
 #include "control.h"
 #include "journal_read.h"
 #include "journal_stage.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 
@@ -484,9 +485,5 @@ int main(void)
     tcase_add_test(t, a_session_ends_cleanly_with_all_that_was_queued);
     tcase_add_test(t, readings_are_sealed_and_removed_when_their_time_has_come);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

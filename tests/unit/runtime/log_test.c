@@ -8,6 +8,7 @@
 
 #include "bench_clock.h"
 #include "log.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 
@@ -96,9 +97,5 @@ int main(void)
     tcase_add_test(t, a_full_ring_drops_and_says_so);
     tcase_add_test(t, the_thread_writes_what_is_left_at_the_end);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -7,6 +7,7 @@
 #include "command.h"
 #include "journal_stage.h"
 #include "notify_stage.h"
+#include "suite_run.h"
 
 static const int64_t s_ns = INT64_C(1000000000);
 
@@ -271,9 +272,5 @@ int main(void)
     tcase_add_test(t, urgent_only_targets_are_spared_the_rest);
     tcase_add_test(t, a_mail_is_well_formed);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "queue.h"
+#include "suite_run.h"
 
 /* Sizes that wrap around the end of the buffer in every possible way. */
 START_TEST(records_come_out_as_they_went_in)
@@ -182,9 +183,5 @@ int main(void)
     tcase_add_test(t, what_is_held_is_seen_together);
     tcase_add_test(t, many_put_one_takes);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "heat_series.h"
+#include "suite_run.h"
 #include "worker_job.h"
 #include "worker_stage.h"
 
@@ -229,9 +230,5 @@ int main(void)
     tcase_add_test(t, a_result_waits_for_room);
     tcase_add_test(t, the_store_is_bounded_and_keeps_the_edges);
     suite_add_tcase(suite, t);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

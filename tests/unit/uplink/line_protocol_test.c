@@ -7,6 +7,7 @@
 
 #include "journal_fixture.h"
 #include "line_protocol.h"
+#include "suite_run.h"
 
 /* Escapes as the line protocol reference of the store's maker (v1 and v2) states them. */
 START_TEST(test_escapes)
@@ -291,9 +292,5 @@ int main(void)
     tcase_add_test(t, test_same_bytes);
     tcase_add_test(t, test_documented);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed == 0 ? 0 : 1;
+    return suite_run(s);
 }

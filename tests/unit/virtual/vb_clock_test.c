@@ -5,6 +5,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 
 static const char *const scenario = SOURCE_DIR "/config/examples/harrow-quay-scenario.yaml";
@@ -164,9 +165,5 @@ int main(void)
     tcase_add_test(t, eight_hours_of_four_units_take_seconds);
     tcase_add_test(t, demonstration_units_do_as_they_are_described);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

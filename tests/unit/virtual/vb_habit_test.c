@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 
 #define MAINS "voltage_v: 230"
@@ -365,9 +366,5 @@ int main(void)
     tcase_add_test(t, crossed_leads_move_the_other_channel);
     tcase_add_test(t, another_unit_is_rigged_and_the_first_one_cools);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 #include "vb_world.h"
 #include "vb_yaml.h"
@@ -388,9 +389,5 @@ int main(void)
     tcase_add_test(t, settable_load_in_both_modes);
     tcase_add_test(t, load_that_speaks_words);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 #include "vb_frame.h"
 
@@ -180,9 +181,5 @@ int main(void)
     tcase_add_test(t, serial_line_takes_its_time);
     tcase_add_test(t, random_requests_do_no_harm);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 
 #define MAINS "voltage_v: 230"
@@ -203,9 +204,5 @@ int main(void)
     tcase_add_test(t, breaker_keeps_its_heat_from_the_last_run);
     tcase_add_test(t, lead_heats_and_burns_open);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

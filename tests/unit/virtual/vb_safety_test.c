@@ -2,6 +2,7 @@
 #include <check.h>
 #include <stdlib.h>
 
+#include "suite_run.h"
 #include "vb_fixture.h"
 
 #define UNIT "output: cc, set_a: 150, ref_v: 16"
@@ -219,9 +220,5 @@ int main(void)
     tcase_add_test(t, bank_without_its_fan_opens_by_its_own_thermostat);
     tcase_add_test(t, power_up_is_told_until_it_is_cleared);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

@@ -14,6 +14,8 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "suite_run.h"
+
 static const char *const scenario =
     "scenario: served\nseed: 1\nrate: 1\n"
     "circuits: [{name: c1}]\n"
@@ -225,9 +227,5 @@ int main(void)
     tcase_add_test(t, text_devices_talk);
     tcase_add_test(t, wrong_use_and_bad_scenarios_are_told);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

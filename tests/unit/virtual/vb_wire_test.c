@@ -14,6 +14,7 @@
 
 #include <pthread.h>
 
+#include "suite_run.h"
 #include "vb_frame.h"
 #include "vb_serve.h"
 
@@ -239,9 +240,5 @@ int main(void)
     tcase_add_test(t, out_of_step_connections_are_closed);
     tcase_add_test(t, vanished_adapter_comes_back_under_its_name);
     suite_add_tcase(s, t);
-    SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
-    int failed = srunner_ntests_failed(r);
-    srunner_free(r);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(s);
 }

@@ -8,6 +8,7 @@
 
 #include "http_client.h"
 #include "journal_fixture.h"
+#include "suite_run.h"
 #include "web_fixture.h"
 
 /* The font library keeps what it once read of the fonts; it is not ours to free. The leak checker asks for this by its
@@ -326,9 +327,5 @@ int main(void)
     tcase_add_test(tc, nothing_else_answers);
     tcase_add_test(tc, the_page_uses_only_what_is_documented);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 
 #include "journal_fixture.h"
+#include "suite_run.h"
 #include "web_curves.h"
 
 enum { FIRST = 10 }; /* inputs before the run's first reading */
@@ -139,9 +140,5 @@ int main(void)
     tcase_add_test(tc, odd_questions_are_answered);
     tcase_add_test(tc, many_readings_a_column);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "suite_run.h"
 #include "web_metrics.h"
 
 static const char snapshot_text[] =
@@ -97,9 +98,5 @@ int main(void)
     tcase_add_test(tc, open_metrics_is_accepted);
     tcase_add_test(tc, only_good_values_count);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

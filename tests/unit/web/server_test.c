@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "http_client.h"
+#include "suite_run.h"
 #include "web_fixture.h"
 
 #define BEARER "Authorization: Bearer " FIXTURE_TOKEN "\r\n"
@@ -309,9 +310,5 @@ int main(void)
     tcase_add_test(tc, markup_in_a_unit_never_becomes_markup);
     tcase_add_test(tc, a_lost_daemon_shows);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_NORMAL);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -1,0 +1,22 @@
+#include "replay_check.h"
+
+#include <check.h>
+#include <stdlib.h>
+
+#include "error.h"
+#include "journal_read.h"
+#include "replay.h"
+
+void replay_check(struct harness *h, int64_t run_no, int least_estimates)
+{
+    struct error err = {""};
+    struct replay_result *result = calloc(1, sizeof *result);
+    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(reader && result && replay_run(reader, run_no, result, &err) == 0, "%s", err.text);
+    ck_assert_msg(result->differences == 0, "%s", result->told[0]);
+    ck_assert_int_gt(result->events, 10);
+    ck_assert(result->has_verdict);
+    ck_assert_int_ge(result->estimates, least_estimates);
+    journal_reader_close(reader);
+    free(result);
+}
