@@ -77,20 +77,7 @@ suite() {
 }
 
 configure_and_build() { # cache file, folder, compiler
-    CC=$3 nice cmake -G Ninja -C "deploy/cmake/$1.cmake" -S . -B "$2" && nice ninja -C "$2"
-}
-
-# Builds in the background, out of the tests' way; its check waits for it and tells how it went.
-build_aside() { # cache file, compiler
-    rm -f "$build/$1.status"
-    configure_and_build "$1" "$build/$1" "$2" >"$build/$1.log" 2>&1
-    echo $? >"$build/$1.status"
-}
-
-built_aside() { # cache file, process
-    wait "$2"
-    cat "$build/$1.log"
-    return "$(cat "$build/$1.status")"
+    CC=$3 cmake -G Ninja -C "deploy/cmake/$1.cmake" -S . -B "$2" && ninja -C "$2"
 }
 
 format_holds() {
@@ -124,14 +111,11 @@ places=$(($(nproc) * 2))
 start=$(date +%s)
 check "install packages" sh deploy/install-packages.sh test
 check "build (gcc)" configure_and_build dev "$build/dev" gcc
-# Half of the tests' time is waiting: the sanitizers' builds take what it leaves.
-{ build_aside asan clang; build_aside tsan gcc; } &
-aside=$!
 suite "tests" "$build/dev" -j "$places" -LE long
-check "build (clang, asan, ubsan)" built_aside asan "$aside"
+check "build (clang, asan, ubsan)" configure_and_build asan "$build/asan" clang
 # What plays whole nights and power cuts by the hundred waits for --long here; the others run the same code.
 suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed|nights'
-check "build (gcc, tsan)" built_aside tsan "$aside"
+check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc
 suite "threads under tsan" "$build/tsan" -j "$places" -L threads
 check "fuzzing" fuzz_holds "$([ -n "$long" ] && echo 120 || echo 4)"
 check "clang-format" format_holds
