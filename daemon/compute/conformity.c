@@ -2,8 +2,7 @@
 
 #include <math.h>
 
-/* Distribution function of the normal distribution, accurate in the far tail. */
-static double normal_below(double z)
+double normal_below(double z)
 {
     return 0.5 * erfc(-z / sqrt(2));
 }

@@ -14,6 +14,9 @@ struct conformity {
     double false_met_probability; /* that `met` would be wrong for this result: 1 - conform_probability */
 };
 
+/* Distribution function of the standard normal distribution, accurate in the far tail. */
+double normal_below(double z);
+
 /* Judges "at least". measured with its expanded uncertainty and coverage factor k (2: 95 %). guard: guard band as a
  * multiple of the expanded uncertainty, 1 by default (ILAC-G8:09/2019: false acceptance up to 2.5 %); 0 is simple
  * acceptance. Normal distribution, no prior knowledge. Returns 0 or -1 with err. */

@@ -4,13 +4,10 @@
 #include <stdbool.h>
 #include <stdlib.h>
 
+#include "conformity.h"
+
 enum { BENDS = 10, PANELS = 1200 }; /* panels of one stretch, even */
 static const double reach_sd = 9;   /* beyond it a normal distribution holds less than 1e-18 */
-
-static double normal_below(double z)
-{
-    return 0.5 * erfc(-z / sqrt(2));
-}
 
 static double accepted_at(const struct risk_rule *r, double true_value)
 {
