@@ -19,9 +19,7 @@ static int parse_one(const char *text, struct corrections *c, struct error *err)
         return error_set(err, "\"%s\": %s", text, form);
     memcpy(name, text, size);
     name[size] = '\0';
-    int kind = 0;
-    while (kind < SIG_OTHER && strcmp(signal_kind_name((enum signal_kind)kind), name) != 0)
-        kind++;
+    enum signal_kind kind = signal_kind_parse(name);
     if (kind == SIG_OTHER)
         return error_set(err, "\"%s\" is no signal that a run is judged by; %s", name, form);
     const char *amount = text + size + strspn(text + size, " ");
@@ -32,12 +30,12 @@ static int parse_one(const char *text, struct corrections *c, struct error *err)
     if (amount[0] == '+' || amount[0] == '-')
         return error_set(err, "\"%s\": %s", text, form);
     bool percent = quantity_parse(amount, DIM_PERCENT, &value, NULL) == 0;
-    enum dimension dim = signal_kind_dimension((enum signal_kind)kind);
+    enum dimension dim = signal_kind_dimension(kind);
     if (!percent && quantity_parse(amount, dim == DIM_TEMPERATURE ? DIM_TEMP_DIFF : dim, &value, err) != 0)
         return error_prefix(err, "%s", text);
     if (percent && value >= 50)
         return error_set(err, "\"%s\": a meter that is wrong by half measures nothing", text);
-    c->rows[c->count].kind = (enum signal_kind)kind;
+    c->rows[c->count].kind = kind;
     c->rows[c->count].factor = percent ? 1 + sign * value / 100 : 1;
     c->rows[c->count++].offset = percent ? 0 : sign * value;
     return 0;
