@@ -15,6 +15,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "bitwise_crc.h"
 #include "error.h"
 #include "suite_run.h"
 #include "tcp_bench.h"
@@ -31,32 +32,20 @@ struct meter {
     pthread_t thread;
 };
 
-/* Modbus over serial line V1.02, 6.2.2: by the bit, where the daemon's goes another way. */
-static unsigned crc_of(const uint8_t *bytes, size_t size)
-{
-    unsigned crc = 0xFFFF;
-    for (size_t i = 0; i < size; i++) {
-        crc ^= bytes[i];
-        for (int bit = 0; bit < 8; bit++)
-            crc = crc & 1 ? crc >> 1 ^ 0xA001 : crc >> 1;
-    }
-    return crc;
-}
-
 /* Reading input registers is all that a meter is asked for. */
 static void answer(struct meter *m, const uint8_t *ask)
 {
     uint8_t out[5 + 2 * REGISTERS] = {ask[0], ask[1]};
     unsigned first = (unsigned)(ask[2] << 8 | ask[3]), count = (unsigned)(ask[4] << 8 | ask[5]);
     size_t n = 3;
-    if (crc_of(ask, 8) != 0 || ask[0] != 1 || ask[1] != 4 || first + count > REGISTERS)
+    if (bitwise_crc(ask, 8) != 0 || ask[0] != 1 || ask[1] != 4 || first + count > REGISTERS)
         return;
     out[2] = (uint8_t)(2 * count);
     for (unsigned i = first; i < first + count; i++) {
         out[n++] = (uint8_t)(m->registers[i] >> 8);
         out[n++] = (uint8_t)m->registers[i];
     }
-    unsigned crc = crc_of(out, n);
+    unsigned crc = bitwise_crc(out, n);
     out[n++] = (uint8_t)crc;
     out[n++] = (uint8_t)(crc >> 8);
     if (write(m->fd, out, n) != (ssize_t)n)

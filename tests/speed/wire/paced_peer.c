@@ -11,6 +11,7 @@
 #include <sys/prctl.h>
 #include <unistd.h>
 
+#include "bitwise_crc.h"
 #include "speed.h"
 
 struct paced_peer {
@@ -33,18 +34,6 @@ static void wait_until(int64_t at_ns)
     struct timespec t = {.tv_sec = at_ns / 1000000000, .tv_nsec = at_ns % 1000000000};
     while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &t, NULL) == EINTR)
         continue;
-}
-
-/* Modbus over serial line V1.02, 6.2.2. */
-static unsigned crc_of(const uint8_t *bytes, size_t size)
-{
-    unsigned crc = 0xFFFF;
-    for (size_t i = 0; i < size; i++) {
-        crc ^= bytes[i];
-        for (int bit = 0; bit < 8; bit++)
-            crc = crc & 1 ? crc >> 1 ^ 0xA001 : crc >> 1;
-    }
-    return crc;
 }
 
 /* The answer to a read of `count` registers behind `head` bytes that are there already; its size. */
@@ -77,11 +66,11 @@ static void say(struct paced_peer *p, const uint8_t *bytes, size_t size)
 static void answer_rtu(struct paced_peer *p, const uint8_t *ask, int64_t heard_ns)
 {
     uint8_t out[300];
-    if (crc_of(ask, 8) != 0)
+    if (bitwise_crc(ask, 8) != 0)
         return;
     out[0] = ask[0];
     size_t n = make_answer(out, 1, ask + 1);
-    unsigned crc = crc_of(out, n);
+    unsigned crc = bitwise_crc(out, n);
     out[n++] = (uint8_t)crc;
     out[n++] = (uint8_t)(crc >> 8);
     int64_t at_ns = heard_ns + 8 * p->byte_ns + p->silence_ns;

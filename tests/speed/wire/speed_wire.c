@@ -87,7 +87,7 @@ static void bus_over(struct bench_bus *b, int fd, int baud, int count)
     }
     b->device_config = (struct device_config){.server = 1, .poll_ns = 1000};
     (void)text_copy(b->device_config.name, sizeof b->device_config.name, "meter");
-    b->device = (struct bus_device){.config = &b->device_config, .map = &b->map, .power_up_seen = NAN};
+    b->device = (struct bus_device){.config = &b->device_config, .map = &b->map};
     setup.signal_count = count;
     setup.beacon_device = setup.beacon_point = -1;
     setup.time = (struct bus_time){.now_ns = now_of, .rate = 1};
