@@ -39,7 +39,7 @@ s = [socket.create_server(("127.0.0.1", 0)) for _ in range(5)]
 print(*[x.getsockname()[1] for x in s])' >"$work/ports"
 read -r p1 p2 p3 p4 p5 <"$work/ports"
 . "$source/tests/e2e/pages/pace.sh"
-(cd config/examples && pace 270) || fail "the example's limits are not those that pace.sh draws out"
+(cd config/examples && pace 135) || fail "the example's limits are not those that pace.sh draws out"
 sed -i "s/\b15020\b/$p1/;s/\b15021\b/$p2/;s/\b15023\b/$p3/" "$work"/config/examples/harrow-quay*.yaml
 sed -i "s/\b2525\b/$p4/;s/\b8469\b/$p5/;s/^sleep 2$/come_up bench/;s/^sleep 5$/come_up daemon/" walk.sh
 cat >pauses.sh <<'END'
