@@ -76,8 +76,8 @@ suite() {
     finish_part "$name" $(($(date +%s) - begin)) $((total - bad)) "$bad"
 }
 
-configure_and_build() { # cache file, folder, compiler
-    CC=$3 cmake -G Ninja -C "deploy/cmake/$1.cmake" -S . -B "$2" && ninja -C "$2"
+configure_and_build() { # cache file, folder, compiler, target
+    CC=$3 cmake -G Ninja -C "deploy/cmake/$1.cmake" -S . -B "$2" && ninja -C "$2" "${4:-all}"
 }
 
 format_holds() {
@@ -115,7 +115,7 @@ suite "tests" "$build/dev" -j "$places" -LE long
 check "build (clang, asan, ubsan)" configure_and_build asan "$build/asan" clang
 # What plays whole nights and power cuts by the hundred waits for --long here; the others run the same code.
 suite "tests under asan, ubsan" "$build/asan" -j "$places" -LE 'long|e2e|layout|speed|nights'
-check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc
+check "build (gcc, tsan)" configure_and_build tsan "$build/tsan" gcc thread_tests
 suite "threads under tsan" "$build/tsan" -j "$places" -L threads
 check "fuzzing" fuzz_holds "$([ -n "$long" ] && echo 120 || echo 4)"
 check "clang-format" format_holds
