@@ -194,6 +194,7 @@ static void take_answers(struct control *c)
 {
     uint64_t count;
     (void)!read(c->wake_fd, &count, sizeof count);
+    server_take_reads(c);
     for (;;) {
         struct engine_answer a;
         pthread_mutex_lock(&c->lock);
@@ -309,10 +310,15 @@ int control_answer_json(struct control *c, uint64_t request, char *json)
     return -1;
 }
 
-void control_wake(struct control *c)
+void server_wake(int fd)
 {
     uint64_t one = 1;
-    (void)!write(c->wake_fd, &one, sizeof one);
+    (void)!write(fd, &one, sizeof one);
+}
+
+void control_wake(struct control *c)
+{
+    server_wake(c->wake_fd);
 }
 
 int control_client_count(const struct control *c)
@@ -401,7 +407,7 @@ struct control *control_new(const char *socket_path, const struct control_hooks 
         return NULL;
     }
     c->hooks = *hooks;
-    c->listen_fd = c->wake_fd = -1;
+    c->listen_fd = c->wake_fd = c->read_fd = -1;
     c->next_request = 1;
     for (int i = 0; i < CONTROL_CLIENTS_MAX; i++)
         c->clients[i].fd = -1;
@@ -415,7 +421,8 @@ struct control *control_new(const char *socket_path, const struct control_hooks 
     }
     c->has_lock = true;
     c->wake_fd = eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC);
-    if (c->wake_fd < 0) {
+    c->read_fd = eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC);
+    if (c->wake_fd < 0 || c->read_fd < 0) {
         error_set(err, "control socket: %s", strerror(errno));
         goto fail;
     }
@@ -447,7 +454,11 @@ void control_free(struct control *c)
     }
     if (c->wake_fd >= 0)
         close(c->wake_fd);
-    if (c->has_lock)
+    if (c->read_fd >= 0)
+        close(c->read_fd);
+    if (c->has_lock) {
+        server_drop_reads(c);
         pthread_mutex_destroy(&c->lock);
+    }
     free(c);
 }

@@ -1,11 +1,13 @@
 /* Server side of the control socket. It has no thread and no clock of its own: the runtime calls control_run_once in a
- * thread that it gives to it, and everything it needs of the daemon comes through struct control_hooks. It reads the
- * journal by a read-only connection of its own and changes nothing by itself: orders go to the engine, records to the
- * journal thread, and their answers come back through control_answer.
+ * thread that it gives to it and control_read_once in another, and everything it needs of the daemon comes through
+ * struct control_hooks. It reads the journal by a read-only connection of its own, in control_read_once and nowhere
+ * else, since a disk may hang; it changes nothing by itself: orders go to the engine, records to the journal thread,
+ * and their answers come back through control_answer.
  *
  * Bounds: CONTROL_CLIENTS_MAX clients (one more is told so and hung up on), one request line of 1 MiB, 16 requests
- * under way and 16 MiB of unsent answers a client; a client that does not take its answers for 10 s, or sends half a
- * line and nothing more for 60 s, is hung up on. An idle client that owes nothing stays. */
+ * under way, 16 that wait for the record (one more is told "busy") and 16 MiB of unsent answers a client; a client that
+ * does not take its answers for 10 s, or sends half a line and nothing more for 60 s, is hung up on. An idle client
+ * that owes nothing stays. */
 #ifndef CONTROL_H
 #define CONTROL_H
 
@@ -49,7 +51,8 @@ struct register_order {
     size_t size;
 };
 
-/* All are called from the thread that calls control_run_once; none may block for longer than a lock is held. */
+/* All are called from the thread that calls control_run_once, utc_ns from that of control_read_once as well; none may
+ * block for longer than a lock is held. */
 struct control_hooks {
     void *ctx;
     const struct bench *bench; /* outlives the server */
@@ -122,6 +125,14 @@ void control_free(struct control *c);
 /* Waits up to timeout_ms (0: not at all) for something to do and does what is due; never waits for a client. Returns 0;
  * -1 with err when the server itself has failed (its clients' mistakes are no failure). */
 int control_run_once(struct control *c, int timeout_ms, struct error *err);
+
+/* Does what one request wants read from the record; waits up to timeout_ms for one. May hang as long as the disk does,
+ * and nothing else waits for it. Returns whether there was one. To be called by one thread, any but at the same time as
+ * control_free. */
+bool control_read_once(struct control *c, int timeout_ms);
+
+/* Makes a control_read_once that waits return soon. Any thread. */
+void control_read_wake(struct control *c);
 
 /* The answer of engine or journal thread to a request: code as in COMMAND_ANSWER (0 accepted, 1 refused, 2 done), text
  * for people (may be empty; copied). Any thread; wakes control_run_once; never blocks for longer than a lock is held.

@@ -85,8 +85,7 @@ static int attach_fields(struct doing *d, struct register_order *order)
     struct client *client = &d->c->clients[d->client];
     bool more = false;
     const char *data = json_string_value(json_object_get(d->body, "data"));
-    if (run_on_file(d, a) != 0 || server_who(d, a->who) != 0 ||
-        field_text(d->body, "note", a->note, sizeof a->note, &d->err) < 0 ||
+    if (server_who(d, a->who) != 0 || field_text(d->body, "note", a->note, sizeof a->note, &d->err) < 0 ||
         field_text(d->body, "name", a->name, sizeof a->name, &d->err) < 0 ||
         field_flag(d->body, "more", &more, &d->err) < 0)
         return -1;
@@ -123,18 +122,18 @@ static int put_addendum(struct doing *d, struct register_order *order)
     return result;
 }
 
+int server_read_run_attach(struct doing *d)
+{
+    d->file = calloc(1, sizeof *d->file);
+    return d->file ? run_on_file(d, &d->file->addendum) : server_busy(d, "the daemon");
+}
+
 int server_do_run_attach(struct doing *d)
 {
-    struct register_order *order = calloc(1, sizeof *order);
-    if (!order)
-        return server_busy(d, "the daemon");
-    int result = attach_fields(d, order);
+    int result = attach_fields(d, d->file);
     if (result == 0)
-        result = put_addendum(d, order);
-    else if (result > 0)
-        result = server_done_text(d, "more is to come");
-    free(order);
-    return result;
+        return put_addendum(d, d->file);
+    return result > 0 ? server_done_text(d, "more is to come") : -1;
 }
 
 static int judgement_field(struct doing *d, struct verdict *v)
@@ -152,9 +151,9 @@ static int judgement_field(struct doing *d, struct verdict *v)
                : 0;
 }
 
-int server_do_run_revise(struct doing *d)
+int server_read_run_revise(struct doing *d)
 {
-    struct register_order *order = calloc(1, sizeof *order);
+    struct register_order *order = d->file = calloc(1, sizeof *order);
     if (!order)
         return server_busy(d, "the daemon");
     struct journal_addendum *a = &order->addendum;
@@ -170,7 +169,11 @@ int server_do_run_revise(struct doing *d)
     else if (order->verdict.run_no != a->run_no)
         (void)protocol_fail(&d->err, "judgement", NULL, "the judgement is of another run");
     else
-        result = put_addendum(d, order);
-    free(order);
+        result = 0;
     return result;
+}
+
+int server_do_run_revise(struct doing *d)
+{
+    return put_addendum(d, d->file);
 }

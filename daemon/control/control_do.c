@@ -1,4 +1,5 @@
-/* Requests that only read, and the dispatch of all requests. */
+/* Requests that only read, and the dispatch of all requests. What comes from the record is read in the reader's thread
+ * and sent from the server's. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -7,6 +8,13 @@
 #include "model_json.h"
 #include "server.h"
 #include "utc.h"
+
+/* What was read from the record is the answer. */
+static int read_done(struct doing *d, json_t *result)
+{
+    d->result = result;
+    return 0;
+}
 
 static int done(struct doing *d, json_t *result)
 {
@@ -87,7 +95,7 @@ int server_date(struct doing *d, const char *key, int64_t *utc_s)
     return found;
 }
 
-static int do_run_list(struct doing *d)
+static int read_run_list(struct doing *d)
 {
     char serial[NAME_CAP], channel[NAME_CAP], certificate[NAME_CAP], word[NAME_CAP] = "";
     int64_t since_s = 0, until_s = 0;
@@ -117,7 +125,7 @@ static int do_run_list(struct doing *d)
     json_t *result = r ? runs_to_json(r, &filter, &err) : NULL;
     if (!result)
         return r ? server_journal_failed(d, &err) : -1;
-    return done(d, result);
+    return read_done(d, result);
 }
 
 static int run_field(struct doing *d, int64_t *run_no)
@@ -127,7 +135,7 @@ static int run_field(struct doing *d, int64_t *run_no)
                       : protocol_fail(&d->err, "run", "soakbench run list shows them.", "name the run by its number");
 }
 
-static int do_run_show(struct doing *d)
+static int read_run_show(struct doing *d)
 {
     int64_t run_no = 0;
     if (run_field(d, &run_no) < 0)
@@ -141,10 +149,10 @@ static int do_run_show(struct doing *d)
     if (!found)
         return protocol_fail(&d->err, "run", "soakbench run list shows them.", "there is no run %lld on record",
                              (long long)run_no);
-    return result ? done(d, result) : server_journal_failed(d, &err);
+    return result ? read_done(d, result) : server_journal_failed(d, &err);
 }
 
-static int do_run_events(struct doing *d)
+static int read_run_events(struct doing *d)
 {
     int64_t run_no = 0, after = 0, limit = JOURNAL_PAGE_MAX;
     if (field_integer(d->body, "run", 0, INT64_MAX, &run_no, &d->err) < 0 ||
@@ -156,17 +164,17 @@ static int do_run_events(struct doing *d)
     json_t *result = r ? events_to_json(r, run_no, after, limit, &err) : NULL;
     if (!result)
         return r ? server_journal_failed(d, &err) : -1;
-    return done(d, result);
+    return read_done(d, result);
 }
 
-static int do_unit_list(struct doing *d)
+static int read_unit_list(struct doing *d)
 {
     struct journal_reader *r = server_reader(d);
     struct error err = {{0}};
     json_t *result = r ? units_to_json(r, &err) : NULL;
     if (!result)
         return r ? server_journal_failed(d, &err) : -1;
-    return done(d, result);
+    return read_done(d, result);
 }
 
 int server_serial(struct doing *d, char serial[NAME_CAP])
@@ -183,7 +191,7 @@ int server_no_unit(struct doing *d, const char *serial)
                          "unit %s is not in the register", serial);
 }
 
-static int do_unit_show(struct doing *d)
+static int read_unit_show(struct doing *d)
 {
     char serial[NAME_CAP];
     if (server_serial(d, serial) < 0)
@@ -196,14 +204,22 @@ static int do_unit_show(struct doing *d)
     json_t *result = unit_detail_to_json(r, serial, &found, &err);
     if (!found)
         return server_no_unit(d, serial);
-    return result ? done(d, result) : server_journal_failed(d, &err);
+    return result ? read_done(d, result) : server_journal_failed(d, &err);
 }
 
 /* ---- dispatch ---- */
 
+static int send_read(struct doing *d)
+{
+    json_t *result = d->result;
+    d->result = NULL;
+    return done(d, result);
+}
+
 struct do_row {
     int (*run)(struct doing *d);
-    const char *keys; /* fields besides v, id and do; NULL: checked by the function */
+    const char *keys;             /* fields besides v, id and do; NULL: checked by the function */
+    int (*read)(struct doing *d); /* first of all, in the reader's thread; NULL: nothing is read from the record */
 };
 
 static const struct do_row do_rows[DO_COUNT_] = {
@@ -211,13 +227,13 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_STATUS] = {do_status, ""},
     [DO_BENCH] = {do_bench, ""},
     [DO_COUNTERS] = {do_counters, ""},
-    [DO_RUN_START] = {server_do_run_start, NULL},
+    [DO_RUN_START] = {server_do_run_start, NULL, server_read_run_start},
     [DO_RUN_END] = {server_do_channel_order, "channel reason who wait"},
-    [DO_RUN_QUEUE] = {server_do_run_start, NULL},
+    [DO_RUN_QUEUE] = {server_do_run_start, NULL, server_read_run_start},
     [DO_RUN_UNQUEUE] = {server_do_run_unqueue, "run channel reason who"},
-    [DO_RUN_LIST] = {do_run_list, "unit channel verdict since until instrument open limit"},
-    [DO_RUN_SHOW] = {do_run_show, "run"},
-    [DO_RUN_EVENTS] = {do_run_events, "run after limit"},
+    [DO_RUN_LIST] = {send_read, "unit channel verdict since until instrument open limit", read_run_list},
+    [DO_RUN_SHOW] = {send_read, "run", read_run_show},
+    [DO_RUN_EVENTS] = {send_read, "run after limit", read_run_events},
     [DO_CHANNEL_RIG] = {server_do_channel_order, "channel who"},
     [DO_CHANNEL_RIGGED] = {server_do_channel_order, "channel unit who"},
     [DO_CHANNEL_RELEASE] = {server_do_channel_order, "channel who"},
@@ -229,14 +245,14 @@ static const struct do_row do_rows[DO_COUNT_] = {
     [DO_DEVICE_PROBE] = {server_do_device_probe, "device"},
     [DO_UNIT_ADD] = {server_do_unit_add, "plate who"},
     [DO_UNIT_IMPORT] = {server_do_unit_import, "plates who"},
-    [DO_UNIT_LIST] = {do_unit_list, ""},
-    [DO_UNIT_SHOW] = {do_unit_show, "unit"},
-    [DO_UNIT_INSPECT] = {server_do_unit_inspect, "unit passed kind reference note done due who"},
-    [DO_UNIT_RELEASE] = {server_do_unit_release, "unit to due run note who"},
-    [DO_UNIT_BASELINE] = {server_do_unit_baseline, "unit run who"},
-    [DO_RUN_ATTACH] = {server_do_run_attach, "run note name data more who"},
-    [DO_RUN_REVISE] = {server_do_run_revise, "run correction reason judgement who"},
-    [DO_UPLINK_RESEND] = {server_do_uplink_resend, "run since store who"},
+    [DO_UNIT_LIST] = {send_read, "", read_unit_list},
+    [DO_UNIT_SHOW] = {send_read, "unit", read_unit_show},
+    [DO_UNIT_INSPECT] = {server_do_register, "unit passed kind reference note done due who", server_read_unit_inspect},
+    [DO_UNIT_RELEASE] = {server_do_register, "unit to due run note who", server_read_unit_release},
+    [DO_UNIT_BASELINE] = {server_do_register, "unit run who", server_read_unit_baseline},
+    [DO_RUN_ATTACH] = {server_do_run_attach, "run note name data more who", server_read_run_attach},
+    [DO_RUN_REVISE] = {server_do_run_revise, "run correction reason judgement who", server_read_run_revise},
+    [DO_UPLINK_RESEND] = {server_do_uplink_resend, "run since store who", server_read_uplink_resend},
     [DO_NOTIFY_TEST] = {server_do_notify_test, "who"},
     [DO_NOTIFY_ACKNOWLEDGE] = {server_do_notify_acknowledge, "code who"},
 };
@@ -267,14 +283,16 @@ static int check_fields(struct doing *d, const char *keys)
 
 void server_do_line(struct control *c, int client, const char *line, size_t size)
 {
-    struct doing d = {.c = c, .client = client};
+    struct doing d = {.c = c, .client = client, .uid = c->clients[client].uid};
     json_t *body = NULL;
     int result = protocol_parse(line, size, &body, &d.verb, &d.id, &d.err);
     d.body = body;
     if (result == 0 && do_rows[d.verb].keys)
         result = check_fields(&d, do_rows[d.verb].keys);
-    if (result == 0)
-        result = do_rows[d.verb].run(&d);
+    if (result == 0) {
+        const struct do_row *row = &do_rows[d.verb];
+        result = row->read ? server_read(&d, row->read, row->run) : row->run(&d);
+    }
     if (result != 0)
         server_send(c, client, protocol_refused(d.id, &d.err, NULL));
     json_decref(body);

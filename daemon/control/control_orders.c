@@ -12,7 +12,7 @@ int server_who(struct doing *d, char who[NAME_CAP])
 {
     int found = field_text(d->body, "who", who, NAME_CAP, &d->err);
     if (found == 0 || (found > 0 && !who[0]))
-        (void)text_format(who, NAME_CAP, "uid %ld", (long)d->c->clients[d->client].uid);
+        (void)text_format(who, NAME_CAP, "uid %ld", (long)d->uid);
     return found < 0 ? -1 : 0;
 }
 
@@ -89,6 +89,8 @@ int server_do_channel_order(struct doing *d)
     else if (result == 0 && row->text_needed && !order->text[0])
         result = protocol_fail(&d->err, row->text_key, "It goes into the record.", "say why: the %s is missing",
                                row->text_key);
+    if (result == 0 && order->verb == VERB_END)
+        server_refuse_starts(d->c, false, order->channel);
     if (result == 0)
         result = order_engine(d, order, 0, true);
     free(order);
@@ -180,10 +182,10 @@ static int unit_on_file(struct doing *d, const char *serial, struct journal_unit
     return last_inspection(r, serial, latest, &err) < 0 ? server_journal_failed(d, &err) : 0;
 }
 
-int server_do_run_start(struct doing *d)
+int server_read_run_start(struct doing *d)
 {
     char serial[NAME_CAP];
-    struct input_operator *order = calloc(1, sizeof *order);
+    struct input_operator *order = d->order = calloc(1, sizeof *order);
     struct journal_unit *unit = calloc(1, sizeof *unit);
     struct journal_inspection latest = {0};
     int result = -1;
@@ -204,21 +206,24 @@ int server_do_run_start(struct doing *d)
     order->run.safety_test_utc_s = latest.passed ? latest.done_utc_s : 0;
     order->run.safety_test_due_utc_s = latest.passed ? latest.due_utc_s : 0;
     order->run.safety_test_failed = latest.done_utc_s > 0 && !latest.passed;
+    result = 0;
+out:
+    free(unit);
+    return result;
+}
+
+int server_do_run_start(struct doing *d)
+{
+    struct input_operator *order = d->order;
     if (d->c->hooks.night)
         d->c->hooks.night(d->c->hooks.ctx, &order->run.night);
     if (d->c->hooks.stores)
         d->c->hooks.stores(d->c->hooks.ctx, &order->run.stores);
     order->run.run_no = d->c->hooks.next_run_no(d->c->hooks.ctx);
-    if (order->run.run_no <= 0) {
-        protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
-                      "the journal gives no run number: no run starts without a record");
-        goto out;
-    }
-    result = order_engine(d, order, order->run.run_no, false);
-out:
-    free(order);
-    free(unit);
-    return result;
+    if (order->run.run_no <= 0)
+        return protocol_fail(&d->err, "journal", "See soakbench status and the daemon's log.",
+                             "the journal gives no run number: no run starts without a record");
+    return order_engine(d, order, order->run.run_no, false);
 }
 
 int server_do_run_unqueue(struct doing *d)
@@ -233,6 +238,8 @@ int server_do_run_unqueue(struct doing *d)
         result = server_who(d, order->who);
     if (result == 0 && field_text(d->body, "reason", order->text, sizeof order->text, &d->err) < 0)
         result = -1;
+    if (result == 0 && named == 0)
+        server_refuse_starts(d->c, true, order->channel);
     if (result == 0)
         result = order_engine(d, order, 0, true);
     free(order);
@@ -367,9 +374,14 @@ static int inspection_fields(struct doing *d, struct journal_inspection *t)
     return 0;
 }
 
-int server_do_unit_inspect(struct doing *d)
+int server_do_register(struct doing *d)
 {
-    struct register_order *order = calloc(1, sizeof *order);
+    return server_put_on_file(d, d->file);
+}
+
+int server_read_unit_inspect(struct doing *d)
+{
+    struct register_order *order = d->file = calloc(1, sizeof *order);
     struct journal_unit *unit = calloc(1, sizeof *unit);
     struct journal_inspection latest;
     int result = -1;
@@ -379,9 +391,8 @@ int server_do_unit_inspect(struct doing *d)
              unit_on_file(d, order->inspection.serial, unit, &latest) == 0) {
         order->kind = REGISTER_INSPECTION;
         (void)text_copy(order->who, sizeof order->who, order->inspection.who);
-        result = server_put_on_file(d, order);
+        result = 0;
     }
-    free(order);
     free(unit);
     return result;
 }
@@ -427,24 +438,21 @@ static int disposition_fields(struct doing *d, struct journal_disposition *p)
     return protocol_fail(&d->err, "to", "One of hire, service, quarantine.", "say where the unit goes");
 }
 
-int server_do_unit_release(struct doing *d)
+int server_read_unit_release(struct doing *d)
 {
-    struct register_order *order = calloc(1, sizeof *order);
+    struct register_order *order = d->file = calloc(1, sizeof *order);
     if (!order)
         return server_busy(d, "the daemon");
     order->kind = REGISTER_DISPOSITION;
     int result = disposition_fields(d, &order->disposition);
-    if (result == 0) {
+    if (result == 0)
         (void)text_copy(order->who, sizeof order->who, order->disposition.who);
-        result = server_put_on_file(d, order);
-    }
-    free(order);
     return result;
 }
 
-int server_do_unit_baseline(struct doing *d)
+int server_read_unit_baseline(struct doing *d)
 {
-    struct register_order *order = calloc(1, sizeof *order);
+    struct register_order *order = d->file = calloc(1, sizeof *order);
     if (!order)
         return server_busy(d, "the daemon");
     struct journal_baseline *b = &order->baseline;
@@ -454,10 +462,7 @@ int server_do_unit_baseline(struct doing *d)
         result = protocol_fail(&d->err, "run", "soakbench run list --unit SERIAL shows them.", "name the run");
     if (result == 0)
         result = server_who(d, b->who);
-    if (result == 0) {
+    if (result == 0)
         (void)text_copy(order->who, sizeof order->who, b->who);
-        result = server_put_on_file(d, order);
-    }
-    free(order);
     return result;
 }

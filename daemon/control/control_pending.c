@@ -1,4 +1,4 @@
-/* Requests that engine or journal thread will answer, and what becomes of their answers. */
+/* Requests that wait for the record, the engine or the journal thread, and what becomes of their answers. */
 #include <stdlib.h>
 #include <string.h>
 
@@ -7,6 +7,7 @@
 #include "server.h"
 
 static const int64_t engine_answers_ns = 10 * INT64_C(1000000000); /* first answer, at the latest */
+static const int64_t record_answers_ns = 30 * INT64_C(1000000000);
 static const int64_t hold_ns = INT64_C(1000000000); /* a refusal waits this long for its reasons to be on record */
 static const int64_t look_ns = INT64_C(50000000);
 
@@ -30,8 +31,33 @@ void server_forget(struct control *c, struct pending *p)
 {
     struct client *client = &c->clients[p->client];
     if (client->fd >= 0 && client->serial == p->client_serial)
-        client->under_way--;
+        (*(p->reading ? &client->reading : &client->under_way))--;
     p->request = 0;
+}
+
+void server_to_reading(struct control *c, struct pending *p)
+{
+    struct client *client = &c->clients[p->client];
+    client->under_way--;
+    client->reading++;
+    p->reading = true;
+}
+
+void server_from_reading(struct control *c, struct pending *p)
+{
+    struct client *client = &c->clients[p->client];
+    client->reading--;
+    client->under_way++;
+    p->reading = false;
+}
+
+struct pending *server_find(struct control *c, uint64_t request)
+{
+    for (struct pending *p = c->pending; p < c->pending + PENDING_MAX; p++) {
+        if (p->request == request && request != 0)
+            return p;
+    }
+    return NULL;
 }
 
 int server_busy(struct doing *d, const char *who)
@@ -42,6 +68,10 @@ int server_busy(struct doing *d, const char *who)
 /* Opens a pending entry for the request; NULL with err when there are too many. */
 struct pending *server_begin(struct doing *d)
 {
+    if (d->pending) {
+        d->handed_on = true;
+        return d->pending;
+    }
     struct pending *p = free_pending(d->c);
     if (!p) {
         (void)server_busy(d, "the daemon");
@@ -53,6 +83,7 @@ struct pending *server_begin(struct doing *d)
                           .client_serial = client->serial,
                           .id = d->id,
                           .verb = d->verb,
+                          .channel = -1,
                           .asked_ns = d->c->hooks.real_ns(d->c->hooks.ctx)};
     client->under_way++;
     return p;
@@ -81,7 +112,7 @@ static json_t *answer_result(const struct pending *p, const char *text)
     return build_end(&b);
 }
 
-static bool client_is_there(const struct control *c, const struct pending *p)
+bool server_client_is_there(const struct control *c, const struct pending *p)
 {
     return c->clients[p->client].fd >= 0 && c->clients[p->client].serial == p->client_serial;
 }
@@ -89,7 +120,7 @@ static bool client_is_there(const struct control *c, const struct pending *p)
 static void finish(struct control *c, struct pending *p, json_t *answer)
 {
     int client = p->client;
-    bool there = client_is_there(c, p);
+    bool there = server_client_is_there(c, p);
     server_forget(c, p);
     if (there)
         server_send(c, client, answer);
@@ -108,21 +139,46 @@ static int add_preflight_line(void *ctx, const struct journal_event *e)
     return json_array_append_new(lines, build_end(&b)) != 0;
 }
 
-/* The reasons of a refused start, from the record; NULL when there are none (yet). */
-static json_t *refusal_lines(struct control *c, int64_t run_no)
+/* The reasons of a refused start, from the record; the result stays NULL when there are none (yet). */
+static int read_refusal_lines(struct doing *d)
 {
-    if (!c->reader)
-        return NULL;
     struct row_filter filter = row_filter_any();
-    filter.run_no = run_no;
+    filter.run_no = d->run_no;
     filter.limit = 200;
-    json_t *lines = json_array();
-    if (lines && (journal_reader_events(c->reader, &filter, add_preflight_line, lines, NULL) < 0 ||
-                  json_array_size(lines) == 0)) {
+    struct journal_reader *r = server_reader(d);
+    json_t *lines = r ? json_array() : NULL;
+    if (lines &&
+        (journal_reader_events(r, &filter, add_preflight_line, lines, NULL) < 0 || json_array_size(lines) == 0)) {
         json_decref(lines);
         lines = NULL;
     }
-    return lines;
+    d->result = lines;
+    return 0;
+}
+
+static void refuse_held(struct control *c, struct pending *p, json_t *lines)
+{
+    finish(c, p,
+           refused_text(p->id, p->text, "run-start",
+                        "Put right what is refused. A warning can be accepted by its name, in \"accept\".", lines));
+}
+
+void server_take_lines(struct control *c, struct pending *p, json_t *lines)
+{
+    p->looking = false;
+    if (lines)
+        refuse_held(c, p, lines);
+}
+
+void server_refuse_starts(struct control *c, bool queued, int32_t channel)
+{
+    enum protocol_verb verb = queued ? DO_RUN_QUEUE : DO_RUN_START;
+    for (struct pending *p = c->pending; p < c->pending + PENDING_MAX; p++) {
+        if (p->request != 0 && p->reading && p->verb == verb && (channel < 0 || p->channel == channel))
+            finish(c, p,
+                   refused_text(p->id, "an order to end came before the run had begun", "channel",
+                                "Start it again if it is still wanted.", NULL));
+    }
 }
 
 static void refuse(struct control *c, struct pending *p, const char *text)
@@ -140,10 +196,8 @@ static void refuse(struct control *c, struct pending *p, const char *text)
 
 void server_take_answer(struct control *c, const struct engine_answer *a)
 {
-    struct pending *p = c->pending;
-    while (p < c->pending + PENDING_MAX && (p->request != a->request || p->request == 0))
-        p++;
-    if (p == c->pending + PENDING_MAX || p->holding) {
+    struct pending *p = server_find(c, a->request);
+    if (!p || p->holding) {
         free(a->json);
         return;
     }
@@ -160,7 +214,7 @@ void server_take_answer(struct control *c, const struct engine_answer *a)
         finish(c, p, protocol_accepted(p->id, answer_result(p, a->text)));
     } else {
         p->accepted = true;
-        if (client_is_there(c, p))
+        if (server_client_is_there(c, p))
             server_send(c, p->client, protocol_accepted(p->id, answer_result(p, a->text)));
     }
 }
@@ -172,21 +226,28 @@ int64_t server_due(struct control *c, int64_t now_ns)
         if (p->request == 0)
             continue;
         int64_t due_ns = INT64_MAX;
-        if (!client_is_there(c, p)) {
+        if (!server_client_is_there(c, p)) {
             server_forget(c, p);
             continue;
         }
         if (p->holding) {
-            json_t *lines = now_ns >= p->look_ns ? refusal_lines(c, p->run_no) : NULL;
-            if (lines || now_ns >= p->hold_until_ns) {
-                finish(c, p,
-                       refused_text(p->id, p->text, "run-start",
-                                    "Put right what is refused. A warning can be accepted by its name, in \"accept\".",
-                                    lines));
+            if (now_ns >= p->hold_until_ns) {
+                refuse_held(c, p, NULL);
                 continue;
             }
-            p->look_ns = now_ns + look_ns;
-            due_ns = p->look_ns;
+            if (now_ns >= p->look_ns && !p->looking) {
+                p->looking = server_read_lines(c, p, read_refusal_lines) == 0;
+                p->look_ns = now_ns + look_ns;
+            }
+            due_ns = p->looking ? p->hold_until_ns : p->look_ns;
+        } else if (p->reading) {
+            due_ns = p->asked_ns + record_answers_ns;
+            if (now_ns >= due_ns) {
+                finish(c, p,
+                       refused_text(p->id, "the record could not be read within 30 s; nothing was done", "journal",
+                                    "Its disk may hang: see soakbench status and the daemon's log.", NULL));
+                continue;
+            }
         } else if (!p->accepted) {
             due_ns = p->asked_ns + engine_answers_ns;
             if (now_ns >= due_ns) {

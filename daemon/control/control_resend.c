@@ -40,10 +40,11 @@ static int first_rows(struct journal_reader *r, const struct row_filter *filter,
     return 0;
 }
 
-int server_do_uplink_resend(struct doing *d)
+int server_read_uplink_resend(struct doing *d)
 {
-    char store[NAME_CAP] = "", who[NAME_CAP], text[TEXT_CAP];
-    int64_t since_s = 0, from[FEED_COUNT_];
+    char store[NAME_CAP] = "", who[NAME_CAP];
+    int64_t since_s = 0;
+    const int64_t *from = d->from;
     struct row_filter filter = row_filter_any();
     struct error err = {{0}};
     filter.limit = 1;
@@ -59,12 +60,20 @@ int server_do_uplink_resend(struct doing *d)
     struct journal_reader *r = server_reader(d);
     if (r == NULL)
         return -1;
-    if (first_rows(r, &filter, from, &err) != 0)
+    if (first_rows(r, &filter, d->from, &err) != 0)
         return server_journal_failed(d, &err);
     if (from[FEED_EVENTS] < 0 && from[FEED_VERDICTS] < 0 && from[FEED_READINGS] < 0)
         return protocol_fail(&d->err, run > 0 ? "run" : "since", "soakbench run list shows what there is.",
                              "nothing is on record from there on");
-    int stores = d->c->hooks.resend ? d->c->hooks.resend(d->c->hooks.ctx, store, from) : 0;
+    return 0;
+}
+
+int server_do_uplink_resend(struct doing *d)
+{
+    char store[NAME_CAP] = "", text[TEXT_CAP];
+    if (field_text(d->body, "store", store, sizeof store, &d->err) < 0)
+        return -1;
+    int stores = d->c->hooks.resend ? d->c->hooks.resend(d->c->hooks.ctx, store, d->from) : 0;
     if (stores == 0)
         return protocol_fail(&d->err, "store", "Its stores are in the configuration.", "this bench has no such store");
     (void)text_format(text, sizeof text, "%d store%s will get everything from there on again", stores,

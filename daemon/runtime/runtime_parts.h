@@ -69,8 +69,8 @@ struct runtime {
     struct input_anchor anchor; /* supervisor: the latest */
     int64_t anchored_real_ns;
 
-    struct worker engine_worker, journal_worker, control_worker, bus_workers[BUSES_MAX], store_workers[STORES_MAX],
-        notify_worker, fit_worker;
+    struct worker engine_worker, journal_worker, control_worker, read_worker, bus_workers[BUSES_MAX],
+        store_workers[STORES_MAX], notify_worker, fit_worker;
     atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control, stop_stores;
     atomic_bool up;
     atomic_bool threads_alive; /* supervisor: engine and buses move */

@@ -47,6 +47,7 @@ void supervise(struct runtime *rt)
     bool alive = is_alive(rt, &rt->engine_worker, "engine", real_ns);
     /* A frozen disk holds the journal's thread; that is the engine's to judge, by the age of the record. */
     is_alive(rt, &rt->journal_worker, "journal", real_ns);
+    is_alive(rt, &rt->read_worker, "reader of the record", real_ns);
     for (int i = 0; i < rt->config->bench.bus_count; i++) {
         const char *name = rt->config->bench.bus_names[i];
         if (bus_shutdown_overdue(bus_stage_bus(rt->buses[i]), overdue_grace_ns))

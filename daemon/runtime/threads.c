@@ -129,6 +129,19 @@ static void *control_thread(void *arg)
     return NULL;
 }
 
+/* Reads the record for the control socket's clients: hangs when the disk does, and nobody waits for it. */
+static void *read_thread(void *arg)
+{
+    struct worker *w = arg;
+    struct runtime *rt = w->rt;
+    name_thread("record", "");
+    while (!atomic_load(&rt->stop_control)) {
+        turn(w);
+        (void)control_read_once(rt->control, 200);
+    }
+    return NULL;
+}
+
 static void *store_thread(void *arg)
 {
     struct worker *w = arg;
@@ -208,7 +221,9 @@ int threads_start(struct runtime *rt, struct error *err)
         return 0;
     struct control_hooks hooks = runtime_control_hooks(rt);
     rt->control = control_new(rt->config->listen.socket, &hooks, err);
-    return rt->control ? start(rt, &rt->control_worker, 0, control_thread, err) : -1;
+    if (!rt->control || start(rt, &rt->control_worker, 0, control_thread, err))
+        return -1;
+    return start(rt, &rt->read_worker, 0, read_thread, err);
 }
 
 /* ---- stop ---- */
@@ -272,9 +287,12 @@ static int threads_stop(struct runtime *rt, struct error *err)
     join(&rt->journal_worker);
     int status = journal_stage_finish(rt->journal_stage, bench_clock_now_ns(rt->clock), err);
     atomic_store(&rt->stop_control, true);
-    if (rt->control)
+    if (rt->control) {
         control_wake(rt->control);
+        control_read_wake(rt->control);
+    }
     join(&rt->control_worker);
+    join(&rt->read_worker);
     return status;
 }
 

@@ -214,8 +214,8 @@ static void get_history(const struct web_context *c, const struct web_request *q
     (void)atomic_fetch_sub(c->heavy, 1);
 }
 
-static bool get_from_record(const struct web_context *c, const struct web_request *q, const char *what,
-                            struct web_reply *reply)
+static bool read_record(const struct web_context *c, const struct web_request *q, const char *what,
+                        struct web_reply *reply)
 {
     struct error err = {{0}};
     struct journal_reader *r = journal_reader_open(c->journal_path, &err);
@@ -239,6 +239,18 @@ static bool get_from_record(const struct web_context *c, const struct web_reques
     else
         mine = false;
     journal_reader_close(r);
+    return mine;
+}
+
+static bool get_from_record(const struct web_context *c, const struct web_request *q, const char *what,
+                            struct web_reply *reply)
+{
+    bool mine = true;
+    if (atomic_fetch_add(c->reads, 1) < WEB_READS_MAX)
+        mine = read_record(c, q, what, reply);
+    else
+        web_reply_error(reply, 503, "too many requests wait for the record; its disk may be slow or hang");
+    (void)atomic_fetch_sub(c->reads, 1);
     return mine;
 }
 

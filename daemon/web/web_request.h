@@ -12,8 +12,9 @@
 #include "journal_read.h"
 #include "web_snapshot.h"
 
-/* Requests that read a whole run, at one time. */
-enum { WEB_HEAVY_MAX = 2 };
+/* Requests at one time that read a whole run, and that read the record at all: each may hang as long as its disk does,
+ * and the live view and orders must still find a connection. */
+enum { WEB_HEAVY_MAX = 2, WEB_READS_MAX = 12 };
 
 struct web_context {
     const char *socket_path, *journal_path, *version;
@@ -22,7 +23,7 @@ struct web_context {
     bool letter;            /* paper of records; else A4 */
     bool may_act;
     struct web_snapshot *snapshot;
-    atomic_int *heavy; /* such requests under way */
+    atomic_int *heavy, *reads; /* such requests under way */
 };
 
 struct web_reply {

@@ -32,7 +32,7 @@ struct allowance {
 struct web_server {
     struct MHD_Daemon *mhd;
     struct web_context context;
-    atomic_int heavy;
+    atomic_int heavy, reads;
     char socket_path[PATH_CAP], journal_path[PATH_CAP], token[PATH_CAP], hosts[PATH_CAP], version[NAME_CAP];
     char site[2 * NAME_CAP + TEXT_CAP], check_unit[NAME_CAP];
     bool has_token;
@@ -375,7 +375,8 @@ struct web_server *web_server_new(const struct web_setup *setup, struct error *e
                                       .check_unit = s->check_unit,
                                       .letter = setup->letter,
                                       .may_act = s->has_token,
-                                      .heavy = &s->heavy};
+                                      .heavy = &s->heavy,
+                                      .reads = &s->reads};
     s->context.snapshot = web_snapshot_new(s->socket_path, setup->period_ms, err);
     if (s->context.snapshot == NULL || start(s, setup, err) != 0) {
         web_server_free(s);

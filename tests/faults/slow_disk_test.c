@@ -2,12 +2,19 @@
  * another program writes to without a pause. What must hold: the load opens within the limit of the record's age and
  * the lease, `end` and `status` stay at hand, a second daemon says why it cannot start, and when the disk is back
  * everything is there that happened meanwhile. Skipped (77) where a file system cannot be mounted or frozen. */
+#define _GNU_SOURCE /* __WALL */
 #include <check.h>
+#include <dirent.h>
+#include <errno.h>
 #include <fcntl.h>
+#include <poll.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ptrace.h>
+#include <sys/socket.h>
+#include <sys/un.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -170,6 +177,106 @@ START_TEST(end_needs_no_disk)
 }
 END_TEST
 
+static int control_connection(const struct tcp_bench *b)
+{
+    struct sockaddr_un address = {.sun_family = AF_UNIX};
+    (void)text_copy(address.sun_path, sizeof address.sun_path, b->socket);
+    int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    ck_assert_int_ge(fd, 0);
+    ck_assert_int_eq(connect(fd, (const struct sockaddr *)&address, sizeof address), 0);
+    return fd;
+}
+
+static void send_line(int fd, const char *line)
+{
+    ck_assert_int_eq(send(fd, line, strlen(line), MSG_NOSIGNAL), (ssize_t)strlen(line));
+}
+
+/* The next answer's first bytes; the rest of its line is read over. */
+static void next_answer(int fd, char *to, size_t cap)
+{
+    size_t used = 0;
+    for (char c = 0; c != '\n';) {
+        struct pollfd p = {.fd = fd, .events = POLLIN};
+        ck_assert_msg(poll(&p, 1, 20000) == 1, "no answer within 20 s");
+        ck_assert_int_eq(recv(fd, &c, 1, 0), 1);
+        if (used < cap - 1)
+            to[used++] = c;
+    }
+    to[used] = '\0';
+}
+
+/* Holds one thread of the daemon where it is, as a disk does that hangs under its reading; -1: not permitted here.
+ * Whether a real reading hangs on a frozen file system is chance: only one that has to mark, in a file there, how far
+ * it reads, and another reader may have marked the same before. */
+static pid_t hold_thread(const struct tcp_bench *b, const char *name)
+{
+    char path[300], comm[32];
+    text_format(path, sizeof path, "/proc/%d/task", (int)b->daemon);
+    DIR *folder = opendir(path);
+    ck_assert_ptr_nonnull(folder);
+    pid_t tid = -1;
+    for (struct dirent *e; tid < 0 && (e = readdir(folder)) != NULL;) {
+        text_format(path, sizeof path, "/proc/%d/task/%.20s/comm", (int)b->daemon, e->d_name);
+        char *text = tcp_bench_file(path);
+        text_copy(comm, sizeof comm, text);
+        free(text);
+        comm[strcspn(comm, "\n")] = '\0';
+        if (strcmp(comm, name) == 0)
+            tid = (pid_t)strtol(e->d_name, NULL, 10);
+    }
+    closedir(folder);
+    ck_assert_msg(tid > 0, "the daemon has no thread \"%s\"", name);
+    if (ptrace(PTRACE_SEIZE, tid, NULL, NULL) != 0)
+        return -1;
+    int status;
+    ck_assert_int_eq(ptrace(PTRACE_INTERRUPT, tid, NULL, NULL), 0);
+    ck_assert_int_eq(waitpid(tid, &status, __WALL), tid);
+    return tid;
+}
+
+/* Somebody who reads the record hangs with its disk, and nobody else does: status and the order to end, over the same
+ * connection and by the client, are answered while the first requests wait, and before any limit of the record's age
+ * acts. */
+START_TEST(a_reader_that_hangs_holds_up_nobody)
+{
+    char answer[256];
+    struct fixture *f = on_load("\nlimits:\n  journal_refuse: 300 s\n  journal_open: 600 s\n");
+    int fd = control_connection(f->bench);
+    loop_disk_freeze(&f->disk);
+    pid_t reader = hold_thread(f->bench, "record");
+    if (reader < 0) {
+        loop_disk_thaw(&f->disk);
+        fprintf(stderr, "skipped: a thread cannot be held here: %s\n", strerror(errno));
+        end(f);
+        return;
+    }
+    send_line(fd, "{\"v\":1,\"id\":2,\"do\":\"run-list\"}\n{\"v\":1,\"id\":3,\"do\":\"run-show\",\"run\":1}\n");
+    send_line(fd, "{\"v\":1,\"id\":4,\"do\":\"status\"}\n");
+    next_answer(fd, answer, sizeof answer);
+    ck_assert_msg(strstr(answer, "\"id\":4,") != NULL, "%s", answer);
+    tcp_bench_do(f->bench, "status");
+    send_line(fd, "{\"v\":1,\"id\":5,\"do\":\"run-end\",\"channel\":\"A\",\"reason\":\"smell\",\"who\":\"Ines\"}\n");
+    next_answer(fd, answer, sizeof answer);
+    ck_assert_msg(strstr(answer, "\"id\":5,") != NULL && strstr(answer, "\"accepted\"") != NULL, "%s", answer);
+    next_answer(fd, answer, sizeof answer);
+    ck_assert_msg(strstr(answer, "\"id\":5,") != NULL && strstr(answer, "\"done\"") != NULL, "%s", answer);
+    ck_assert(tcp_bench_wait_closed(f->bench, 0, false, 20));
+    ck_assert_int_eq(ptrace(PTRACE_DETACH, reader, NULL, NULL), 0);
+    loop_disk_thaw(&f->disk);
+    for (int id = 2; id <= 3; id++) { /* in the order in which they were asked */
+        char key[16];
+        (void)text_format(key, sizeof key, "\"id\":%d,", id);
+        next_answer(fd, answer, sizeof answer);
+        ck_assert_msg(strstr(answer, key) != NULL && strstr(answer, "\"done\"") != NULL, "%s", answer);
+    }
+    close(fd);
+    struct record r = stop_and_look(f);
+    ck_assert_int_eq(r.interlocks_journal, 0);
+    end(f);
+}
+END_TEST
+
 static pid_t heavy_writer(const struct loop_disk *d)
 {
     char path[PATH_CAP + 16];
@@ -238,6 +345,7 @@ int main(void)
     tcase_set_timeout(t, 120);
     tcase_add_test(t, a_frozen_disk_opens_and_loses_nothing);
     tcase_add_test(t, end_needs_no_disk);
+    tcase_add_test(t, a_reader_that_hangs_holds_up_nobody);
     tcase_add_test(t, a_heavy_writer_costs_time_and_nothing_else);
     suite_add_tcase(suite, t);
     return suite_run(suite);

@@ -140,10 +140,14 @@ async function read(answer) {
   return body;
 }
 
+/* What hangs with the record's disk is given up in time: a browser opens only a few connections to one server, and an
+ * order to end must find one. */
+const READ_MS = 15000;
+
 /* A crowded server says so and when to come back; that is tried a few times. */
 export async function get(path) {
   for (let turn = 0; ; turn++) {
-    const answer = await fetch(path, { cache: "no-store" });
+    const answer = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(READ_MS) });
     if ((answer.status !== 503 && answer.status !== 429) || !answer.headers.get("Retry-After") || turn === 3 || path === "/api/status") return read(answer);
     await new Promise((done) => setTimeout(done, 1000));
   }

@@ -118,6 +118,8 @@ static void serve(struct fake *f, int ready)
     while (!stop && control_run_once(f->control, 20, &err) == 0) {
         for (; f->end_count > 0; f->end_count--)
             (void)control_answer(f->control, f->ends[f->end_count - 1].request, 2, "the load is open");
+        while (control_read_once(f->control, 0))
+            ;
     }
     fake_end(f);
     _exit(0);

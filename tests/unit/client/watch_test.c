@@ -108,6 +108,8 @@ static void serve(struct fake *f)
         }
         if (control_run_once(f->control, 20, &err) != 0)
             _exit(1);
+        while (control_read_once(f->control, 0))
+            ;
     }
 }
 

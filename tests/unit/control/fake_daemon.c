@@ -252,8 +252,11 @@ void fake_free(struct fake *f)
 void fake_turn(struct fake *f)
 {
     struct error err = {{0}};
-    for (int i = 0; i < 6; i++)
+    for (int i = 0; i < 6; i++) {
         ck_assert_msg(control_run_once(f->control, 0, &err) == 0, "%s", err.text);
+        while (!f->disk_hangs && control_read_once(f->control, 0))
+            ;
+    }
 }
 
 int fake_connect(const struct fake *f)

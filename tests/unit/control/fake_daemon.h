@@ -18,6 +18,7 @@ struct fake {
     struct bench_view view;
     int64_t now_ns; /* time as the server sees it: moved by hand */
     bool busy;
+    bool disk_hangs; /* nothing is read from the record */
     int order_count, end_count, file_count;
     struct input_operator orders[FAKE_ORDERS_MAX], ends[FAKE_ORDERS_MAX];
     struct register_order filed;

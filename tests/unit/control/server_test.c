@@ -129,20 +129,6 @@ START_TEST(test_end_is_never_busy)
 }
 END_TEST
 
-START_TEST(test_an_engine_that_does_not_answer)
-{
-    struct fake *f = fake_new(false);
-    int fd = fake_connect(f);
-    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
-    f->now_ns += INT64_C(11000000000);
-    fake_refused(fake_next(f, fd), 1, "no answer");
-    (void)control_answer(f->control, f->orders[0].request, 0, "late"); /* comes to nothing */
-    ck_assert_ptr_null(fake_next(f, fd));
-    close(fd);
-    fake_free(f);
-}
-END_TEST
-
 static void put_plate(struct fake *f, int fd)
 {
     struct unit_plate plate = fake_plate();
@@ -159,6 +145,91 @@ static void put_plate(struct fake *f, int fd)
     free(line);
     json_decref(request);
 }
+
+/* The disk hangs, and with it whoever reads the record: what needs no record is answered meanwhile. */
+START_TEST(test_a_hanging_record_holds_up_nothing_else)
+{
+    struct fake *f = fake_new(false);
+    int fd = fake_connect(f);
+    f->disk_hangs = true;
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"run-list\"}\n"));
+    json_t *answer = fake_ask(f, fd, "{\"v\":1,\"id\":2,\"do\":\"status\"}\n");
+    fake_expect(answer, 2, "done");
+    json_decref(answer);
+    /* More than a client may have waiting is refused at once, so that its next order gets through. */
+    for (int i = 0; i < 15; i++)
+        ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"unit-list\"}\n"));
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"unit-list\"}\n"), 4, "busy");
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"run-end\",\"channel\":\"all\"}\n"));
+    ck_assert_int_eq(f->end_count, 1);
+    (void)control_answer(f->control, f->ends[0].request, 2, "the load is open");
+    answer = fake_next(f, fd);
+    fake_expect(answer, 5, "done");
+    json_decref(answer);
+    f->disk_hangs = false;
+    for (int i = 0; i < 16; i++) { /* those that waited, in their order */
+        answer = fake_next(f, fd);
+        fake_expect(answer, i == 0 ? 1 : 3, "done");
+        json_decref(answer);
+    }
+    f->disk_hangs = true;
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"run-show\",\"run\":1}\n"));
+    f->now_ns += INT64_C(31000000000);
+    fake_refused(fake_next(f, fd), 6, "could not be read");
+    f->disk_hangs = false; /* what is read now comes to nothing */
+    ck_assert_ptr_null(fake_next(f, fd));
+    close(fd);
+    fake_free(f);
+}
+END_TEST
+
+/* A start waits for the plate; an order to end that comes meanwhile is not followed by that start. */
+START_TEST(test_an_end_takes_the_starts_along_that_wait)
+{
+    static const char start[] =
+        "{\"v\":1,\"id\":2,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\",\"point\":"
+        "1,\"procedure\":\"proof\"}\n";
+    struct fake *f = fake_new(false);
+    int fd = fake_connect(f);
+    put_plate(f, fd);
+    f->disk_hangs = true;
+    ck_assert_ptr_null(fake_ask(f, fd, start));
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":3,\"do\":\"run-end\",\"channel\":\"A\"}\n")); /* another */
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":4,\"do\":\"run-end\",\"channel\":\"B\"}\n"), 2, "came before");
+    ck_assert_ptr_null(fake_ask(f, fd, start));
+    fake_refused(fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"run-end\",\"channel\":\"all\"}\n"), 2, "came before");
+    f->disk_hangs = false;
+    ck_assert_ptr_null(fake_next(f, fd));
+    ck_assert_int_eq(f->order_count, 0);
+    ck_assert_int_eq(f->end_count, 3);
+    /* Nor is a start done whose client has gone. */
+    f->disk_hangs = true;
+    int other = fake_connect(f);
+    ck_assert_ptr_null(fake_ask(f, other, start));
+    close(other);
+    f->disk_hangs = false;
+    fake_turn(f);
+    ck_assert_int_eq(f->order_count, 0);
+    ck_assert_ptr_null(fake_ask(f, fd, start));
+    ck_assert_int_eq(f->order_count, 1);
+    close(fd);
+    fake_free(f);
+}
+END_TEST
+
+START_TEST(test_an_engine_that_does_not_answer)
+{
+    struct fake *f = fake_new(false);
+    int fd = fake_connect(f);
+    ck_assert_ptr_null(fake_ask(f, fd, "{\"v\":1,\"id\":1,\"do\":\"channel-rig\",\"channel\":\"A\"}\n"));
+    f->now_ns += INT64_C(11000000000);
+    fake_refused(fake_next(f, fd), 1, "no answer");
+    (void)control_answer(f->control, f->orders[0].request, 0, "late"); /* comes to nothing */
+    ck_assert_ptr_null(fake_next(f, fd));
+    close(fd);
+    fake_free(f);
+}
+END_TEST
 
 static json_t *import_of(const char *const *serials, int count, double current_a)
 {
@@ -426,6 +497,8 @@ int main(void)
     tcase_add_test(t, test_bench_round_trip);
     tcase_add_test(t, test_orders_in_two_steps);
     tcase_add_test(t, test_end_is_never_busy);
+    tcase_add_test(t, test_a_hanging_record_holds_up_nothing_else);
+    tcase_add_test(t, test_an_end_takes_the_starts_along_that_wait);
     tcase_add_test(t, test_an_engine_that_does_not_answer);
     tcase_add_test(t, test_a_fleet_in_one_request);
     tcase_add_test(t, test_register_and_run_start);

@@ -10,9 +10,9 @@ static void *turn(void *ctx)
 {
     struct web_fixture *f = ctx;
     struct error err = {{0}};
-    while (!atomic_load(&f->end))
-        if (control_run_once(f->daemon.control, 10, &err) != 0)
-            break;
+    while (!atomic_load(&f->end) && control_run_once(f->daemon.control, 10, &err) == 0)
+        while (control_read_once(f->daemon.control, 0))
+            ;
     return NULL;
 }
 
