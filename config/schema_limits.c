@@ -83,6 +83,9 @@ static const struct field limits_fields[] = {
             .help = "Supply (of three phases, the one farthest off) further off the rating than this voids a cycle "
                     "(from memory of "
                     "IEC 60974-1, unverified)."),
+    LIMIT_T("supply_void_after", u1_void_after_ns, 0.5, 600,
+            .help = "Supply out of supply_void for this long at a stretch voids a cycle though its mean holds; the "
+                    "start (settle) does not count. A brief sag at switch-on is no reason."),
     LIMIT_Q("supply_open", u1_open_pct, DIM_PERCENT, 1, 90,
             .help =
                 "Supply (of three phases, the one farthest off) further off than this opens the load. Far wider than "

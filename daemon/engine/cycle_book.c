@@ -58,18 +58,30 @@ static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
     (void)text_copy(v->text, sizeof v->text, r->void_text);
 }
 
-/* Void for what the means show: conditions of the test, not the unit's doing. */
-static void check_cycle_means(struct engine *e, int ch, const struct cycle_result *r)
+/* Void for the supply: by the mean of the part, and by the worst stretch of it. */
+static void check_cycle_supply(struct engine *e, int ch, const struct cycle_result *r)
 {
-    struct channel *c = channel_of(e, ch);
-    const struct rating_point *p = &c->run.rq.point;
+    const struct rating_point *p = &channel_of(e, ch)->run.rq.point;
+    const struct bench_limits *l = &e->bench.limits;
     char text[REASON_CAP];
-    double off = supply_off_pct(r->supply_worst_v, p), allowed = e->bench.limits.u1_void_pct;
-    if (off > allowed || off < -allowed) {
+    double off = supply_off_pct(r->supply_worst_v, p);
+    if (off > l->u1_void_pct || off < -l->u1_void_pct) {
         (void)text_format(text, sizeof text, "supply (%s) %+.1f %% off the rated %.0f V",
                           signal_kind_name(r->supply_where), off, p->supply_v);
         figures_void(e, ch, text);
     }
+    if (supply_was_out(e, r)) {
+        (void)text_format(text, sizeof text, "supply (%s) %+.1f %% off the rated %.0f V for %.0f s",
+                          signal_kind_name(r->supply_out_where), supply_off_pct(r->supply_out_v, p), p->supply_v,
+                          seconds_of(r->supply_out_ns));
+        figures_void(e, ch, text);
+    }
+}
+
+/* Void for what the figures show: conditions of the test, not the unit's doing. */
+static void check_cycle_conditions(struct engine *e, int ch, const struct cycle_result *r)
+{
+    check_cycle_supply(e, ch, r);
     if (r->figures.ends > 1)
         figures_void(e, ch, "the current was interrupted");
     if (r->figures.unseen_ns > 2 * SECOND_NS + 4 * signal_lag_ns(e, ch, SIG_I2))
@@ -98,7 +110,7 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
         rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
     r->outcome =
         hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
-    check_cycle_means(e, ch, r);
+    check_cycle_conditions(e, ch, r);
     if (!shutoff && r->outcome != OUTCOME_HOLD && !run_is_past_rating(run))
         void_for_time(e, ch, r, rated, u_s);
     r->valid = !c->figures.is_void;

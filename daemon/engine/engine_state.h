@@ -114,11 +114,22 @@ struct slow_mean {
     uint64_t taken; /* of the track */
 };
 
+/* A source of the supply out of its band at a stretch. */
+struct supply_stretch {
+    bool open;
+    int64_t since_ns, until_ns; /* stamps of its first and latest reading out of the band */
+    double sum;
+    int64_t count;
+};
+
 struct figures {
     bool running; /* a cycle is being measured */
     struct cycle_setup setup;
     struct cycle cycle;
     struct slow_mean u1[3], intake; /* u1: of each source, see supply_seen.h */
+    struct supply_stretch out[3];   /* of each source, now */
+    struct supply_stretch longest;  /* of all in this cycle */
+    enum signal_kind longest_where;
     bool is_void;
     char void_text[REASON_CAP];
     bool reduced_told, rated_seen;
@@ -132,6 +143,9 @@ struct cycle_result {
     double supply_v;               /* mean over the phases */
     double supply_worst_v;         /* mean of the phase that is farthest off the rating */
     enum signal_kind supply_where; /* ... which that is */
+    int64_t supply_out_ns;         /* longest time at a stretch out of the band; 0: never */
+    double supply_out_v;           /* mean over it */
+    enum signal_kind supply_out_where;
     double intake_degc;
     double commanded_s, pause_s;
     int64_t begin_ns, length_ns;

@@ -42,14 +42,19 @@ bool figures_begin(struct engine *e, int ch, int64_t begin_ns)
         f->running = false;
         return false;
     }
-    if (f->running) {
+    bool goes_on = f->running;
+    if (goes_on) {
         struct cycle before = f->cycle;
         cycle_begin_after(&f->cycle, &before, begin_ns);
     }
     f->running = true;
     struct supply_sources sources = supply_sources_of(e, ch, &c->run.rq.point);
-    for (int k = 0; k < sources.count; k++)
+    for (int k = 0; k < sources.count; k++) {
         slow_begin(&f->u1[k], track_of(e, ch, sources.kinds[k]));
+        if (!goes_on) /* else a sag goes on over the edge of two cycles */
+            f->out[k] = (struct supply_stretch){0};
+    }
+    f->longest = (struct supply_stretch){0};
     slow_begin(&f->intake, track_of(e, ch, SIG_T_INTAKE));
     f->is_void = false;
     f->void_text[0] = '\0';
@@ -97,18 +102,58 @@ int64_t figures_since_ns(const struct engine *e, int ch, const struct cycle_figu
     return f->conducting.best_ns > 0 ? e->channels[ch].figures.cycle.begin_ns : NEVER_NS;
 }
 
-static void slow_take(struct slow_mean *m, const struct track *t, const struct cycle_figures *f, int64_t from_ns)
+/* The next sample of the on-load part, NULL when there is none (yet). */
+static const struct sample *slow_next(struct slow_mean *m, const struct track *t, const struct cycle_figures *f,
+                                      int64_t from_ns)
 {
-    for (; m->taken < t->count; m->taken++) {
+    while (m->taken < t->count) {
         const struct sample *s = track_sample(t, m->taken);
-        if (!s)
-            continue;
-        if (s->stamp_ns > f->known_ns)
-            return;
-        if (s->stamp_ns < from_ns || (f->ends > 0 && s->stamp_ns > f->first_end.at_ns))
+        if (s && s->stamp_ns > f->known_ns)
+            return NULL;
+        m->taken++;
+        if (!s || s->stamp_ns < from_ns || (f->ends > 0 && s->stamp_ns > f->first_end.at_ns))
             continue;
         m->sum += s->value;
         m->count++;
+        return s;
+    }
+    return NULL;
+}
+
+static int64_t length_of(const struct supply_stretch *s)
+{
+    return s->until_ns - s->since_ns;
+}
+
+/* How long the supply is out of its band at a stretch: a sag near the end of a part hardly moves the part's mean. */
+static void stretch_take(struct supply_stretch *s, const struct sample *sample, double off_pct, double allowed_pct)
+{
+    if (off_pct <= allowed_pct && off_pct >= -allowed_pct) {
+        s->open = false;
+        return;
+    }
+    if (!s->open)
+        *s = (struct supply_stretch){.open = true, .since_ns = sample->stamp_ns};
+    s->until_ns = sample->stamp_ns;
+    s->sum += sample->value;
+    s->count++;
+}
+
+static void take_supply(struct engine *e, int ch, const struct cycle_figures *cf, int64_t from_ns)
+{
+    struct channel *c = channel_of(e, ch);
+    struct figures *f = &c->figures;
+    const struct rating_point *p = &c->run.rq.point;
+    struct supply_sources sources = supply_sources_of(e, ch, p);
+    for (int k = 0; k < sources.count; k++) {
+        const struct track *t = track_of(e, ch, sources.kinds[k]);
+        for (const struct sample *s; (s = slow_next(&f->u1[k], t, cf, from_ns)) != NULL;) {
+            stretch_take(&f->out[k], s, supply_off_pct(s->value * sources.factor, p), e->bench.limits.u1_void_pct);
+            if (!f->out[k].open || length_of(&f->out[k]) <= length_of(&f->longest))
+                continue;
+            f->longest = f->out[k];
+            f->longest_where = sources.kinds[k];
+        }
     }
 }
 
@@ -121,12 +166,10 @@ void figures_slow(struct engine *e, int ch)
     if (from == NEVER_NS)
         return;
     from += c->figures.setup.settle_ns;
-    struct supply_sources sources = supply_sources_of(e, ch, &c->run.rq.point);
-    for (int k = 0; k < sources.count; k++)
-        slow_take(&c->figures.u1[k], track_of(e, ch, sources.kinds[k]), &f, from);
+    take_supply(e, ch, &f, from);
     const struct track *intake = track_of(e, ch, SIG_T_INTAKE);
-    if (intake)
-        slow_take(&c->figures.intake, intake, &f, from);
+    while (intake && slow_next(&c->figures.intake, intake, &f, from))
+        ;
 }
 
 /* Mean over the on-load part; where no reading fell into it, the latest that still counts. */
@@ -146,6 +189,10 @@ static void close_supply(struct engine *e, int ch, struct cycle_result *r)
     r->supply_v = seen.mean;
     r->supply_worst_v = seen.worst;
     r->supply_where = seen.where;
+    const struct supply_stretch *out = &c->figures.longest;
+    r->supply_out_ns = length_of(out);
+    r->supply_out_v = out->count > 0 ? out->sum / (double)out->count * sources.factor : NAN;
+    r->supply_out_where = c->figures.longest_where;
 }
 
 void figures_close(struct engine *e, int ch, int64_t end_ns, struct cycle_result *r)

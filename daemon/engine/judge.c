@@ -6,6 +6,7 @@
 #include "error.h"
 #include "figures.h"
 #include "procedure.h"
+#include "supply_seen.h"
 #include "survey_run.h"
 #include "track.h"
 #include "uncertainty.h"
@@ -116,7 +117,7 @@ static uint32_t deviations_of(struct engine *e, int ch, const struct cycle_resul
     struct seen_conditions seen = {
         .current_a = at->figures.current_a.mean,
         .load_voltage_v = at->figures.voltage_v.mean,
-        .supply_v = at->supply_worst_v,
+        .supply_v = supply_was_out(e, at) ? at->supply_out_v : at->supply_worst_v,
         .intake_degc = at->intake_degc,
         .altitude_m = e->bench.limits.altitude_m,
         .at_equilibrium = r->at_equilibrium,

@@ -58,6 +58,11 @@ double supply_off_pct(double volts, const struct rating_point *p)
     return 100 * (volts - p->supply_v) / p->supply_v;
 }
 
+bool supply_was_out(const struct engine *e, const struct cycle_result *r)
+{
+    return r->supply_out_ns >= e->bench.limits.u1_void_after_ns;
+}
+
 static double size_of(double v)
 {
     return v < 0 ? -v : v;

@@ -40,6 +40,9 @@ double supply_nominal_v(const struct engine *e, int ch, const struct rating_poin
 /* Off the rating in %, below it negative. */
 double supply_off_pct(double volts, const struct rating_point *p);
 
+/* Was it out of its band for too long at a stretch in this cycle? */
+bool supply_was_out(const struct engine *e, const struct cycle_result *r);
+
 /* All of it is gone, not just low: not one source is above half of the rating. False when none is seen. */
 bool supply_is_dead(const struct supply_seen *s, const struct rating_point *p);
 

@@ -2,7 +2,10 @@
 
 #include <string.h>
 
-enum { BENCH_CODEC = 1 };
+/* 1: without supply_void_after. What was recorded then is judged again as it was. */
+enum { BENCH_CODEC = 2, BENCH_CODEC_FIRST = 1 };
+
+static const int64_t never_void_ns = INT64_MAX;
 
 static const char *const load_names[LOAD_KIND_COUNT_] = {"stepped", "settable-resistance", "settable-current"};
 static const char *const sense_names[RULE_SENSE_COUNT_] = {"above", "below", "outside", "rising"};
@@ -32,6 +35,7 @@ void bench_limits_default(struct bench_limits *l)
         .t_lead_max_degc = 85,
         .over_power_pct = 110,
         .u1_void_pct = 5,
+        .u1_void_after_ns = 5 * second,
         .u1_open_pct = 15,
         .max_on_load_ns = 3600 * second,
         .band_high_pct = 10,
@@ -337,9 +341,10 @@ static void put_limits(struct writer *w, const struct bench_limits *l)
     put_f64(w, l->altitude_m);
     put_f64(w, l->repeatability_pct);
     put_f64(w, l->bank_max_power_w);
+    put_i64(w, l->u1_void_after_ns);
 }
 
-static void get_limits(struct reader *r, struct bench_limits *l)
+static void get_limits(struct reader *r, struct bench_limits *l, uint32_t codec)
 {
     l->t_bank_max_degc = get_f64(r);
     l->t_lead_max_degc = get_f64(r);
@@ -374,6 +379,7 @@ static void get_limits(struct reader *r, struct bench_limits *l)
     l->altitude_m = get_f64(r);
     l->repeatability_pct = get_f64(r);
     l->bank_max_power_w = get_f64(r);
+    l->u1_void_after_ns = codec == BENCH_CODEC_FIRST ? never_void_ns : get_i64(r);
 }
 
 size_t bench_encode(const struct bench *b, uint8_t *bytes, size_t cap)
@@ -435,7 +441,8 @@ int bench_decode(struct bench *b, const uint8_t *bytes, size_t size)
 {
     struct reader r = reader_over(bytes, size);
     memset(b, 0, sizeof *b);
-    if (get_u32(&r) != BENCH_CODEC)
+    uint32_t codec = get_u32(&r);
+    if (codec < BENCH_CODEC_FIRST || codec > BENCH_CODEC)
         return -1;
     get_text(&r, b->name, sizeof b->name);
     b->virtual_bench = get_bool(&r);
@@ -458,7 +465,7 @@ int bench_decode(struct bench *b, const uint8_t *bytes, size_t size)
     b->rule_count = (int)get_below(&r, RULES_MAX + 1);
     for (int i = 0; i < b->rule_count; i++)
         get_rule(&r, &b->rules[i]);
-    get_limits(&r, &b->limits);
+    get_limits(&r, &b->limits, codec);
     return !r.bad && r.at == size && indexes_hold(b) ? 0 : -1;
 }
 

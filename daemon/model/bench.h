@@ -134,6 +134,7 @@ struct bench_limits {
     double t_lead_max_degc;
     double over_power_pct;             /* of a step's or channel's rating */
     double u1_void_pct;                /* M: supply further off than this voids a cycle (5) */
+    int64_t u1_void_after_ns;          /* ... when it stays so for this long at a stretch, though the mean holds */
     double u1_open_pct;                /* supply further off than this opens the load */
     int64_t max_on_load_ns;            /* hard cap of one on-load part */
     double band_high_pct;              /* M: test-condition band, +10 ... */

@@ -141,6 +141,14 @@ START_TEST(bench_round_trip)
     ck_assert_int_eq(bench_decode(back, bytes, n), 0);
     ck_assert_uint_eq(bench_encode(back, again, n), n);
     ck_assert_mem_eq(bytes, again, n);
+    /* What was written before supply_void_after: the first codec, shorter by its last field. Nothing is voided by it.
+     */
+    memcpy(again, bytes, n - 8);
+    again[0] = 1; /* the codec's number comes first, its lowest byte first */
+    ck_assert_int_eq(bench_decode(back, again, n - 8), 0);
+    ck_assert_int_eq(back->limits.u1_void_after_ns, INT64_MAX);
+    ck_assert_double_eq(back->limits.bank_max_power_w, b->limits.bank_max_power_w);
+    ck_assert_int_eq(bench_decode(back, again, n), -1);
     /* Cut anywhere, it is refused. */
     for (size_t cut = 0; cut < n; cut += 7)
         ck_assert_int_eq(bench_decode(back, bytes, cut), -1);
