@@ -67,7 +67,7 @@ enum protocol_verb {
 struct protocol_error {
     char what[384];
     char where[96];
-    char remedy[256];
+    char remedy[512];
 };
 
 const char *protocol_verb_name(enum protocol_verb verb);

@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "preflight_line.h"
+
 static const int64_t second_ns = INT64_C(1000000000);
 static const double week_s = 7 * 86400.0;
 
@@ -203,6 +205,19 @@ static int point_field(const json_t *body, const struct unit_plate *plate, struc
     return 0;
 }
 
+/* A name that no line of the preflight has would be accepted for nothing, and somebody would rely on it. */
+static int accept_field(const json_t *body, struct run_request *run, struct protocol_error *err)
+{
+    char unknown[NAME_CAP], all[sizeof err->remedy];
+    if (field_text(body, "accept", run->accepts, sizeof run->accepts, err) < 0)
+        return -1;
+    if (!preflight_list_unknown(run->accepts, unknown, sizeof unknown))
+        return 0;
+    preflight_line_names(all, sizeof all);
+    return protocol_fail(err, "accept", all, "the preflight has no line \"%s\"; those that it has can be accepted",
+                         unknown);
+}
+
 static int words_fields(const json_t *body, struct run_request *run, struct protocol_error *err)
 {
     char word[NAME_CAP] = "";
@@ -227,7 +242,7 @@ static int words_fields(const json_t *body, struct run_request *run, struct prot
     }
     if (field_text(body, "who", run->who, sizeof run->who, err) < 0)
         return -1;
-    return field_text(body, "accept", run->accepts, sizeof run->accepts, err) < 0 ? -1 : 0;
+    return accept_field(body, run, err);
 }
 
 static int flag_fields(const json_t *body, struct run_request *run, struct protocol_error *err)

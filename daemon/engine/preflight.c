@@ -5,6 +5,7 @@
 #include "emit.h"
 #include "error.h"
 #include "judge.h"
+#include "preflight_line.h"
 #include "preflight_supply.h"
 #include "survey_run.h"
 #include "track.h"
@@ -87,66 +88,42 @@ static enum preflight_result interrupted(const struct ask *a)
 }
 
 struct line {
-    const char *name;
     enum preflight_result (*look)(const struct ask *a);
     bool each; /* looked at for each current of a survey */
 };
 
-static const struct line lines[] = {
-    {"rigging", rigging, false},
-    {"unit", unit_line, false},
-    {"isolator", isolator, false},
-    {"interruption", interrupted, false},
-    {"bench", preflight_bench_safe, false},
-    {"procedure", preflight_procedure_fits, false},
-    {"safety-test", preflight_safety_test, false},
-    {"protection", preflight_protection, false},
-    {"cutouts", preflight_cutouts, false},
-    {"set-up", preflight_set_up, false},
-    {"breaking", preflight_breaking, true},
-    {"bank", preflight_bank, true},
-    {"load-path", preflight_load_path, true},
-    {"circuit", circuit, true},
-    {"supply", supply_voltage, false},
-    {"meters", preflight_meters, true},
-    {"watchdog", preflight_watchdog, false},
-    {"time-to-open", preflight_time_to_open, false},
-    {"start", start_line, false},
-    {"record", preflight_record, false},
-    {"store", preflight_store, false},
-    {"clock", preflight_clock, false},
-    {"key-switch", preflight_key_switch, false},
-    {"second-means", preflight_second_means, false},
-    {"unattended", preflight_unattended, false},
-    {"detectors", preflight_detectors, false},
-    {"notification", preflight_notification, false},
-    {"outside", preflight_outside, false},
-    {"standby-supply", preflight_standby_supply, false},
-    {"beacon", preflight_beacon, false},
+static const struct line lines[PREFLIGHT_LINE_COUNT_] = {
+    [LINE_RIGGING] = {rigging, false},
+    [LINE_UNIT] = {unit_line, false},
+    [LINE_ISOLATOR] = {isolator, false},
+    [LINE_INTERRUPTION] = {interrupted, false},
+    [LINE_BENCH] = {preflight_bench_safe, false},
+    [LINE_PROCEDURE] = {preflight_procedure_fits, false},
+    [LINE_SAFETY_TEST] = {preflight_safety_test, false},
+    [LINE_PROTECTION] = {preflight_protection, false},
+    [LINE_CUTOUTS] = {preflight_cutouts, false},
+    [LINE_SET_UP] = {preflight_set_up, false},
+    [LINE_BREAKING] = {preflight_breaking, true},
+    [LINE_BANK] = {preflight_bank, true},
+    [LINE_LOAD_PATH] = {preflight_load_path, true},
+    [LINE_CIRCUIT] = {circuit, true},
+    [LINE_SUPPLY] = {supply_voltage, false},
+    [LINE_METERS] = {preflight_meters, true},
+    [LINE_WATCHDOG] = {preflight_watchdog, false},
+    [LINE_TIME_TO_OPEN] = {preflight_time_to_open, false},
+    [LINE_START] = {start_line, false},
+    [LINE_RECORD] = {preflight_record, false},
+    [LINE_STORE] = {preflight_store, false},
+    [LINE_CLOCK] = {preflight_clock, false},
+    [LINE_KEY_SWITCH] = {preflight_key_switch, false},
+    [LINE_SECOND_MEANS] = {preflight_second_means, false},
+    [LINE_UNATTENDED] = {preflight_unattended, false},
+    [LINE_DETECTORS] = {preflight_detectors, false},
+    [LINE_NOTIFICATION] = {preflight_notification, false},
+    [LINE_OUTSIDE] = {preflight_outside, false},
+    [LINE_STANDBY_SUPPLY] = {preflight_standby_supply, false},
+    [LINE_BEACON] = {preflight_beacon, false},
 };
-
-int preflight_count(void)
-{
-    return (int)(sizeof lines / sizeof lines[0]);
-}
-
-const char *preflight_name(int line)
-{
-    return line >= 0 && line < preflight_count() ? lines[line].name : "?";
-}
-
-/* Is the warning's name among those accepted? Names are set apart by spaces or commas. */
-static bool accepted(const char *accepts, const char *name)
-{
-    size_t n = strlen(name);
-    for (const char *at = accepts; (at = strstr(at, name)) != NULL; at += n) {
-        bool begins = at == accepts || at[-1] == ' ' || at[-1] == ',';
-        bool ends = at[n] == '\0' || at[n] == ' ' || at[n] == ',';
-        if (begins && ends)
-            return true;
-    }
-    return false;
-}
 
 static void aim(struct ask *a)
 {
@@ -185,21 +162,23 @@ bool preflight_run(struct engine *e, int ch, const struct run_request *rq, char 
     struct ask a = {.e = e, .ch = ch, .rq = rq, .b = bench_channel_of(e, ch), .plate = &rq->point, .text = text};
     aim(&a);
     bool may = true;
-    for (int i = 0; i < preflight_count(); i++) {
+    for (int i = 0; i < PREFLIGHT_LINE_COUNT_; i++) {
+        const char *name = preflight_line_name((enum preflight_line)i);
         text[0] = '\0';
         enum preflight_result r = look_at(&lines[i], &a);
         if (r == PREFLIGHT_NOT_ASKED)
             continue;
-        bool let = r == PREFLIGHT_PASS || (r == PREFLIGHT_WARN && accepted(rq->accepts, lines[i].name));
+        bool let =
+            r == PREFLIGHT_PASS || (r == PREFLIGHT_WARN && preflight_list_holds(rq->accepts, (enum preflight_line)i));
         struct event *v = emit_event(e, EVENT_PREFLIGHT, ch);
         v->run_no = rq->run_no;
         v->code = (int32_t)r;
-        (void)text_format(v->text, sizeof v->text, "%s: %s%s", lines[i].name, text,
+        (void)text_format(v->text, sizeof v->text, "%s: %s%s", name, text,
                           r == PREFLIGHT_WARN && let ? " (accepted)" : "");
         if (let || !may)
             continue;
         may = false;
-        (void)text_format(why, cap, "%s: %s%s", lines[i].name, text,
+        (void)text_format(why, cap, "%s: %s%s", name, text,
                           r == PREFLIGHT_WARN ? " (may be accepted by this name)" : "");
     }
     return may;

@@ -11,8 +11,4 @@ enum preflight_result { PREFLIGHT_PASS, PREFLIGHT_WARN, PREFLIGHT_REFUSE, PREFLI
  * line that stands in the way. */
 bool preflight_run(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap);
 
-/* Number and names of the lines, for help texts. */
-int preflight_count(void);
-const char *preflight_name(int line);
-
 #endif

@@ -320,7 +320,7 @@ START_TEST(test_register_and_run_start)
 
     static const char start[] = "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"HQ-0147\","
                                 "\"point\":\"tig 160 A\",\"procedure\":\"proof\",\"cycles\":2,\"start\":\"cold\","
-                                "\"setup_confirmed\":true,\"who\":\"Sam\",\"accept\":\"breaker\"}\n";
+                                "\"setup_confirmed\":true,\"who\":\"Sam\",\"accept\":\"circuit\"}\n";
     ck_assert_ptr_null(fake_ask(f, fd, start));
     ck_assert_int_eq(f->order_count, 1);
     const struct run_request *run = &f->orders[0].run;
@@ -335,7 +335,7 @@ START_TEST(test_register_and_run_start)
     ck_assert_int_eq(run->start, START_COLD);
     ck_assert_int_eq(run->protection, PROTECTION_FITTED);
     ck_assert(run->setup_confirmed && !run->unattended && isnan(run->target_resistance_ohm));
-    ck_assert_str_eq(run->accepts, "breaker");
+    ck_assert_str_eq(run->accepts, "circuit");
     (void)control_answer(f->control, f->orders[0].request, 0, "run 1 begins");
     answer = fake_next(f, fd);
     fake_expect(answer, 4, "accepted");
@@ -463,6 +463,9 @@ static const char *const bad_starts[][2] = {
     {"\"point\":1,\"procedure\":\"proof\",\"unattended\":1", "unattended"},
     {"\"point\":1,\"procedure\":\"soak\",\"soak_s\":\"8 V\"", "soak_s"},
     {"\"point\":1,\"procedure\":\"soak\",\"soaks\":8", "soaks"},
+    {"\"point\":1,\"procedure\":\"proof\",\"accept\":\"start time-to-opn\"", "no line \"time-to-opn\""},
+    {"\"point\":1,\"procedure\":\"proof\",\"accept\":\"time\"", "no line \"time\""},
+    {"\"point\":1,\"procedure\":\"proof\",\"accept\":\"start,all\"", "no line \"all\""},
 };
 
 START_TEST(test_bad_starts)
