@@ -121,6 +121,11 @@ static const struct field load_fields[] = {
      .flags = ZERO, .help = "Current that they may break at that voltage."},
     {"travel", FIELD_DURATION, AT(struct raw_load, load.travel_ns), RANGE(0.001, 5), .fallback = "150 ms",
      .help = "Longest time a contactor takes to open or close."},
+    {"contactor_life", FIELD_INT, AT(struct raw_load, load.contactor_life), RANGE(0, 1e8), .flags = ZERO,
+     .help = "Closings that a contactor is made for at what it carries and breaks here, by its maker's data. "
+             "`soakbench use` says how many are left."},
+    {"contactors_renewed", FIELD_DATE, AT(struct raw_load, load.contactors_renewed_utc_s), .flags = ZERO,
+     .help = "Day when the contactors were last renewed: closings count from then on. Without it: all on record."},
     {"supply_trip", FIELD_TEXT, AT(struct raw_load, supply_trip),
      .help = "Second means: point whose 1 opens the unit's supply, of the load device or as `device.point`. It must "
              "also be in the hard-wired stop circuit."},

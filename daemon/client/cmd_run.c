@@ -429,6 +429,15 @@ static void print_addenda(const struct screen *s, const json_t *addenda)
     table_free(t);
 }
 
+static void print_use(const struct screen *s, const json_t *use)
+{
+    double held_s = get_figure(use, "held_s");
+    if (!isfinite(held_s))
+        return;
+    fprintf(s->out, "Took %.0f min of the channel, %.2f kWh into the load, %lld closings of its busiest contactor\n",
+            held_s / 60, get_figure(use, "load_wh") / 1000, (long long)get_whole(use, "closings"));
+}
+
 /* How much of a run is shown. */
 enum detail { DETAIL_BRIEF, DETAIL_CYCLES, DETAIL_EVENTS };
 
@@ -461,6 +470,7 @@ static void print_run(const struct screen *s, const json_t *detail, const json_t
     }
     if (how == DETAIL_BRIEF)
         return;
+    print_use(s, json_object_get(detail, "use"));
     fprintf(s->out, "Digest: %s\n\n", get_word(detail, "digest"));
     print_survey(s, events);
     if (how == DETAIL_EVENTS)

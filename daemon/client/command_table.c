@@ -142,6 +142,11 @@ static const struct option_row history_options[] = {
     WHOLE("--limit", "N", "read the curves of so many runs, the newest (50)", 1, 1000),
 };
 
+static const struct option_row use_options[] = {
+    DATE("--since", "DATE", "from this moment on (UTC; the first of this month)"),
+    DATE("--until", "DATE", "up to this moment (UTC; now)"),
+};
+
 static const struct option_row resend_options[] = {
     DATE("--since", "DATE", "from this moment on (UTC)"),
     TEXT("--store", "NAME", "only this store of the configuration"),
@@ -386,6 +391,11 @@ static const struct command_row commands[] = {
     {"morning", NULL, NULL, OPERAND_NONE, 0, 0, "print the morning sheet: what held, what shut off, what to do first",
      "From the record alone; also goes out by mail at six, when anything happened.", OPTIONS(morning_options),
      command_morning},
+    {"use", NULL, NULL, OPERAND_NONE, 0, 0, "show what the bench was used for: checks, hours, energy, contactors",
+     "Counts what is on record: how long each channel was held and how long somebody had to stand there (rigging and "
+     "setting), current and energy into the load by the cycles' means, closings of the contactors and how many are "
+     "left, and how many units were tested again.",
+     OPTIONS(use_options), command_use},
     {"attach", NULL, "RUN [FILE]", OPERAND_RUN, 1, 2, "add a photo, a test sheet or a remark to a run's record",
      "Goes under the digest of the run, marked as added later. A file of at most 8 MiB; export gives it back.",
      OPTIONS(attach_options), command_attach},

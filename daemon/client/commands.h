@@ -33,6 +33,7 @@ int command_journal_unpack(struct client *c, const struct arguments *args);
 int command_journal_check(struct client *c, const struct arguments *args);
 int command_notify_test(struct client *c, const struct arguments *args);
 int command_notify_acknowledge(struct client *c, const struct arguments *args);
+int command_use(struct client *c, const struct arguments *args);
 int command_morning(struct client *c, const struct arguments *args);
 int command_record(struct client *c, const struct arguments *args);
 int command_uplink_resend(struct client *c, const struct arguments *args);

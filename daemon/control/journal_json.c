@@ -1,8 +1,10 @@
 #include "journal_json.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "bench_use.h"
 #include "json_build.h"
 #include "model_json.h"
 #include "utc.h"
@@ -187,6 +189,30 @@ static int add_addendum(void *ctx, const struct journal_addendum *a)
     return append(ctx, build_end(&b));
 }
 
+/* What the run took of the bench. */
+static json_t *use_to_json(struct journal_reader *r, const struct journal_run *run, struct error *err)
+{
+    struct row_filter filter = row_filter_any();
+    struct bench_use use;
+    struct json_build b = build_begin();
+    filter.run_no = run->run_no;
+    if (bench_use_load(r, &filter, &use, err) != 0)
+        b.bad = true;
+    double on_load_s = 0, load_j = 0;
+    int64_t closings = 0;
+    for (size_t i = 0; i < use.count; i++) {
+        on_load_s += use.channels[i].on_load_s;
+        load_j += use.channels[i].load_j;
+        closings += channel_use_most_closings(&use.channels[i]);
+    }
+    build_figure(&b, "held_s", run->end_utc_us ? (double)(run->end_utc_us - run->start_utc_us) / 1e6 : NAN);
+    build_figure(&b, "on_load_s", on_load_s);
+    build_figure(&b, "load_wh", load_j / 3600);
+    build_integer(&b, "closings", closings);
+    bench_use_free(&use);
+    return build_end(&b);
+}
+
 json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found, struct error *err)
 {
     struct journal_run *run = calloc(1, sizeof *run);
@@ -221,6 +247,7 @@ json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found
             b.bad = true;
         build_add(&b, "addenda", page.list);
         page.list = NULL;
+        build_add(&b, "use", use_to_json(r, run, err));
         object = build_end(&b);
     }
 out:

@@ -22,8 +22,8 @@ json_t *journal_verdict_to_json(const struct journal_verdict *v);
 /* {"runs":[...]}; filter's limit is brought below JOURNAL_PAGE_MAX. NULL with err. */
 json_t *runs_to_json(struct journal_reader *r, const struct run_filter *filter, struct error *err);
 
-/* {"run":{...},"verdicts":[all revisions],"digest":"...","addenda":[...]}. NULL with err; *found is false when there is
- * no such run. */
+/* {"run":{...},"verdicts":[all revisions],"digest":"...","addenda":[...],"use":{...}}. NULL with err; *found is false
+ * when there is no such run. */
 json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found, struct error *err);
 
 /* {"events":[...],"last_row":n,"more":true}: events of a run (0: all) behind row `after`, at most limit. NULL with err.

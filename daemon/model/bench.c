@@ -146,6 +146,8 @@ static void put_load(struct writer *w, const struct bench_load *l)
     put_f64(w, l->breaks_dc_v);
     put_f64(w, l->breaks_a);
     put_i64(w, l->travel_ns);
+    put_i64(w, l->contactor_life);
+    put_i64(w, l->contactors_renewed_utc_s);
     put_bool(w, l->has_supply_trip);
     put_bool(w, l->has_trigger);
     put_bool(w, l->has_bank_fan);
@@ -170,6 +172,8 @@ static void get_load(struct reader *r, struct bench_load *l)
     l->breaks_dc_v = get_f64(r);
     l->breaks_a = get_f64(r);
     l->travel_ns = get_i64(r);
+    l->contactor_life = get_i64(r);
+    l->contactors_renewed_utc_s = get_i64(r);
     l->has_supply_trip = get_bool(r);
     l->has_trigger = get_bool(r);
     l->has_bank_fan = get_bool(r);

@@ -71,6 +71,8 @@ struct bench_load {
         breaks_dc_v;   /* voltage at which the contactors may break rated current; 0: none, current must be off first */
     double breaks_a;   /* current that they may break */
     int64_t travel_ns; /* longest time a contactor takes, open or close */
+    int64_t contactor_life;                        /* closings that one is made for; 0: not stated */
+    int64_t contactors_renewed_utc_s;              /* closings count from then on; 0: all on record */
     bool has_supply_trip;                          /* a second means: opens the unit's supply */
     bool has_trigger;                              /* the bench holds the unit's torch switch */
     bool has_bank_fan;                             /* the daemon switches the bank's fan */

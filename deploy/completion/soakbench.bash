@@ -12,7 +12,7 @@ _soakbench()
         esac
     done
     case $first in
-    "") words="status unit rig rigged run reset continue note watchdog notify uplink morning attach record export replay journal verify check probe config calc completion" ;;
+    "") words="status unit rig rigged run reset continue note watchdog notify uplink morning use attach record export replay journal verify check probe config calc completion" ;;
     unit) [[ -z $second ]] && words=" add import list show history inspect release set-baseline" || first="$first $second" ;;
     run) [[ -z $second ]] && words=" plan start queue queued unqueue set end release watch list show rejudge" || first="$first $second" ;;
     watchdog) [[ -z $second ]] && words=" prove" || first="$first $second" ;;
@@ -219,6 +219,12 @@ _soakbench()
         ;;
     "morning")
         words="--since --socket --config --journal --json --help --version"
+        case "$previous" in
+        --socket | --config | --journal) words=; files=yes ;;
+        esac
+        ;;
+    "use")
+        words="--since --until --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

@@ -11,7 +11,7 @@ program, journal, page = sys.argv[1:4]
 OPTIONAL = {"event": {"state", "from", "procedure", "verdict", "basis", "cause", "or_cause", "interlock", "result", "survey", "device",
                       "signal"}}
 COMMANDS = {"run list": [], "run show": ["1"], "unit list": [], "unit show": ["HQ-0147"], "unit history": ["HQ-0147"],
-            "journal check": [], "calc load": ["--process", "tig", "--current", "160 A"]}
+            "use": ["--since", "1971-01-01"], "journal check": [], "calc load": ["--process", "tig", "--current", "160 A"]}
 PLAIN = {"text": str, "integer": int, "number": (int, float), "flag": bool}
 
 shapes, name = {}, None
@@ -20,7 +20,7 @@ for line in open(page, encoding="utf-8"):
     if heading:
         name = heading.group(1), heading.group(2).strip()
         shapes[name] = {}
-    row = re.match(r"\| `(\w+)` \| ([\w ]+) \|", line)
+    row = re.match(r"\| `([\w-]+)` \| ([\w ]+) \|", line)
     if row and name:
         shapes[name][row.group(1)] = row.group(2)
 

@@ -8,10 +8,13 @@ target_include_directories(client_cli_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/u
 unit_test(client_history_test SOURCES ${client_tests}/history_test.c ${client_tests}/run_client.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/record/soak_journal.c LINKS record)
 target_include_directories(client_history_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/record)
+unit_test(client_use_test SOURCES ${client_tests}/use_test.c ${client_tests}/run_client.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/record/soak_journal.c LINKS record)
+target_include_directories(client_use_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/record)
 unit_test(client_json_test SOURCES ${client_tests}/json_test.c ${CMAKE_CURRENT_SOURCE_DIR}/unit/record/soak_journal.c
   LINKS record)
 target_include_directories(client_json_test PRIVATE ${CMAKE_CURRENT_SOURCE_DIR}/unit/record)
-foreach(t client_calc_test client_cli_test client_history_test client_json_test)
+foreach(t client_calc_test client_cli_test client_history_test client_json_test client_use_test)
   target_link_libraries(${t} PRIVATE PkgConfig::jansson)
   target_compile_definitions(${t} PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
   add_dependencies(${t} soakbench)

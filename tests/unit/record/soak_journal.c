@@ -38,6 +38,7 @@ static struct bench *make_bench(void)
     struct bench_channel *c = &b->channels[0];
     (void)text_copy(c->name, NAME_CAP, "A");
     c->load.feedback_signal = -1;
+    c->load.contactor_life = 1000;
     for (int k = 0; k < SIG_KIND_COUNT_; k++)
         c->signal[k] = -1;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -99,7 +100,7 @@ void soak_journal_begin(struct soak_journal *s)
     free(bench);
 }
 
-static void write_event(struct soak_journal *s, struct event e)
+void soak_journal_event(struct soak_journal *s, struct event e)
 {
     struct error err = {{0}};
     e.id = ++s->event_id;
@@ -121,7 +122,7 @@ static void put_cycle(struct soak_journal *s, const struct soak_run *r, int numb
     e.values[CYCLE_LOAD_V] = r->load_voltage_v;
     e.values[CYCLE_SUPPLY_V] = r->supply_v;
     e.values[CYCLE_INTAKE_DEGC] = r->intake_degc;
-    write_event(s, e);
+    soak_journal_event(s, e);
 }
 
 static void put_readings(struct soak_journal *s, const struct soak_run *r)
@@ -204,7 +205,7 @@ void soak_journal_run(struct soak_journal *s, const struct soak_run *r)
     ok(journal_put_run(s->journal, in, in->seen_ns, &err), &err);
     struct event start = {.kind = EVENT_PREFLIGHT, .run_no = r->run_no, .at_ns = in->seen_ns};
     (void)text_copy(start.text, sizeof start.text, "start: exhaust air within limits of the intake");
-    write_event(s, start);
+    soak_journal_event(s, start);
     int number = 0;
     for (double t = 0; t + r->on_s < r->length_s; t += 600)
         put_cycle(s, r, ++number, r->start_s + t);

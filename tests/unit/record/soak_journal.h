@@ -31,6 +31,8 @@ struct soak_run {
 /* Unit HQ-0147 (tig dc 160 A at 40 %), one channel A, bench north-bay. The caller ends it. */
 void soak_journal_begin(struct soak_journal *s);
 void soak_journal_run(struct soak_journal *s, const struct soak_run *run);
+/* One more event, between journal_begin and journal_commit; its number and seq are filled in. */
+void soak_journal_event(struct soak_journal *s, struct event e);
 void soak_journal_end(struct soak_journal *s);
 
 /* A run that holds 240 s at 160 A. */
