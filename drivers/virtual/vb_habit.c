@@ -11,6 +11,8 @@ void vb_habit_power(struct vbench *vb, struct vb_unit *u)
     u->stuck_off = u->arc_lost = u->asleep = u->low_lockout = u->lifted = u->had_current = false;
     u->flow_since_ns = u->stick_since_ns = u->gap_since_ns = VB_NEVER;
     u->idle_since_ns = u->low_since_ns = u->wake_since_ns = u->lift_since_ns = VB_NEVER;
+    u->touch_since_ns = u->off_since_ns = VB_NEVER;
+    u->touched = u->released = false;
 }
 
 /* How long a condition has held. */
@@ -96,9 +98,16 @@ static void sleep_and_wake(struct vbench *vb, struct vb_unit *u, int channel, do
     }
 }
 
+/* Lift start: a touch first, where the unit wants to see one, then a voltage that no touch has. */
 static void lift(struct vbench *vb, struct vb_unit *u)
 {
     if (u->lift_a <= 0 || u->lifted)
+        return;
+    if (held(vb, &u->off_since_ns, !u->output_on) > ns(u->lift_remember_s))
+        u->touched = false;
+    bool touch = u->output_on && u->i_a > 1 && u->u_v < u->lift_touch_v;
+    u->touched = held(vb, &u->touch_since_ns, touch) >= ns(u->lift_touch_s) || u->touched;
+    if (u->lift_touch_v > 0 && !u->touched)
         return;
     bool away = u->output_on && u->i_a > 1 && u->u_v > u->lift_release_v;
     if (held(vb, &u->lift_since_ns, away) > 50 * VB_MS) {
@@ -106,6 +115,13 @@ static void lift(struct vbench *vb, struct vb_unit *u)
         u->flow_since_ns = vb->tick_ns;
         vb_stir(vb);
     }
+}
+
+/* A voltage-reducing device that once released stays so until the current has stopped. */
+static void latch_release(struct vb_unit *u, double ohm)
+{
+    bool low = u->output_on && ohm <= u->vrd_release_ohm;
+    u->released = u->vrd_latches && u->output_on && (low || (u->released && u->i_a > 1));
 }
 
 static void engine_speed(struct vbench *vb, struct vb_unit *u, double ohm)
@@ -131,6 +147,7 @@ bool vb_habit_run(struct vbench *vb, struct vb_unit *u, int channel)
     arc_loss(vb, u, channel);
     sleep_and_wake(vb, u, channel, ohm);
     lift(vb, u);
+    latch_release(u, ohm);
     engine_speed(vb, u, ohm);
     u->fold = 1;
     if (u->fold_per_k > 0 && u->t_a > u->fold_degc) {
@@ -184,5 +201,5 @@ double vb_habit_open_volts(const struct vbench *vb, const struct vb_unit *u)
 
 bool vb_habit_limits(const struct vb_unit *u, double ohm)
 {
-    return u->output_on && u->vrd_v > 0 && ohm > u->vrd_release_ohm;
+    return u->output_on && u->vrd_v > 0 && ohm > u->vrd_release_ohm && !u->released;
 }

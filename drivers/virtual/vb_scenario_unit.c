@@ -112,6 +112,8 @@ static void protections(struct vb_yaml *y, yaml_node_t *m, struct vb_unit *u)
     u->vrd_v = v ? vb_yaml_number(y, v, "low_v", 12) : 0;
     u->vrd_release_ohm = vb_yaml_number(y, v, "release_ohm", 200);
     u->vrd_delay_s = vb_yaml_number(y, v, "delay_s", 0.3);
+    u->vrd_sense_a = vb_yaml_number(y, v, "sense_a", INFINITY);
+    u->vrd_latches = vb_yaml_bool(y, v, "latches", false);
     yaml_node_t *s = vb_yaml_get(y, m, "anti_stick");
     u->stick_s = s ? vb_yaml_number(y, s, "after_s", 1.2) : 0;
     u->stick_v = vb_yaml_number(y, s, "below_v", 10);
@@ -136,6 +138,9 @@ static void protections(struct vb_yaml *y, yaml_node_t *m, struct vb_unit *u)
     yaml_node_t *i = vb_yaml_get(y, m, "lift");
     u->lift_a = i ? vb_yaml_number(y, i, "current_a", 20) : 0;
     u->lift_release_v = vb_yaml_number(y, i, "release_v", 10);
+    u->lift_touch_v = vb_yaml_number(y, i, "touch_v", 0);
+    u->lift_touch_s = vb_yaml_number(y, i, "touch_s", 0.1);
+    u->lift_remember_s = vb_yaml_number(y, i, "remember_s", 0);
     yaml_node_t *e = vb_yaml_get(y, m, "engine");
     u->engine = e != NULL;
     u->rated_rpm = vb_yaml_number(y, e, "rated_rpm", 3000);

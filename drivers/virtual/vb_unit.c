@@ -163,7 +163,7 @@ void vb_unit_electric(struct vbench *vb, int channel, double dt_s)
             u->flow_since_ns = VB_NEVER;
         u->target_a = u->output_on ? settled_current(vb, u, c->load_ohm) : 0;
         if (vb_habit_limits(u, c->load_ohm))
-            u->target_a = vb_habit_open_volts(vb, u) / c->load_ohm;
+            u->target_a = fmin(vb_habit_open_volts(vb, u) / c->load_ohm, u->vrd_sense_a);
         double off = u->target_a - u->i_a;
         if (off < 1e-9 && off > -1e-9)
             u->i_a = u->target_a;

@@ -64,15 +64,20 @@ struct vb_unit {
     double sleep_s, wake_ohm, wake_s;           /* sleep_s 0: none */
     double sag_per_k;                           /* loss of voltage per K of node a above 20 degC */
     double phase_loss_share;                    /* output left with a phase missing */
-    double lift_a, lift_release_v;              /* lift start; lift_a 0: none */
+    double lift_a, lift_release_v;              /* lift start; lift_a 0: none ... */
+    double lift_touch_v, lift_touch_s;          /* ... wants to see a touch below this for so long; 0: does not */
+    double lift_remember_s;                     /* the touch, with the output off */
+    bool vrd_latches;                           /* stays released until the current has stopped */
+    double vrd_sense_a;                         /* the most that it gives while it reduces */
     double idle_rpm, rated_rpm, idle_after_s, speed_up_s;
     double fault_degc; /* the hot part dies at this; 0: never */
 
-    bool switched_on, powered, fault, cut_out, fan_fault, stuck_off, arc_lost, asleep, low_lockout, lifted;
+    bool switched_on, powered, fault, cut_out, fan_fault, stuck_off, arc_lost, asleep, low_lockout, lifted, touched,
+        released;
     bool requested, output_on, fan_on, engine_stopped, had_current;
     int64_t flow_since_ns, stick_since_ns, gap_since_ns, idle_since_ns, low_since_ns, fan_until_ns, wake_since_ns,
-        lift_since_ns; /* VB_NEVER: not running */
-    int plug, load;    /* channels: where its mains plug is, and whose bank its leads go to; -1 none */
+        lift_since_ns, touch_since_ns, off_since_ns; /* VB_NEVER: not running */
+    int plug, load; /* channels: where its mains plug is, and whose bank its leads go to; -1 none */
     double i_a, target_a, u_v, i1_a, p1_w, u1_v, heat_w, q_w, rpm, fold;
     double t_a, t_b, t_exhaust, intake_degc; /* intake NAN: the room's air */
 };

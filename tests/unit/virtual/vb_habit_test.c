@@ -265,6 +265,53 @@ START_TEST(lift_start_hangs_on_a_low_resistance)
 }
 END_TEST
 
+/* One that wants to see the touch: a high resistance alone does not start it, low and then high does. */
+START_TEST(lift_start_that_wants_a_touch_first)
+{
+    const char *unit = "set_a: 150, ref_v: 15, lift: {current_a: 20, release_v: 3, touch_v: 2.5, touch_s: 0.3}";
+    struct vbench *vb = loaded(unit, MAINS, 2); /* 20 A in 0.2 ohm are 4 V: never below the touch */
+    beat_until(vb, 5);
+    ck_assert_double_eq_tol(AT(i2_a), 20, 1e-3);
+    write_register(vb, 1, STEPS_A, 3); /* 0.067 ohm: 1.3 V */
+    beat_until(vb, 5.2);
+    write_register(vb, 1, STEPS_A, 2);
+    beat_until(vb, 7);
+    ck_assert_double_eq_tol(AT(i2_a), 20, 1e-3); /* too short a touch */
+    write_register(vb, 1, STEPS_A, 3);
+    beat_until(vb, 8);
+    write_register(vb, 1, STEPS_A, 2);
+    beat_until(vb, 10);
+    ck_assert_double_eq_tol(AT(i2_a), 150, 1e-3);
+    write_coil(vb, 1, TRIGGER_A, false);
+    beat_until(vb, 11);
+    write_coil(vb, 1, TRIGGER_A, true);
+    beat_until(vb, 13);
+    ck_assert_double_eq_tol(AT(i2_a), 20, 1e-3); /* and from the begin again */
+    vbench_free(vb);
+}
+END_TEST
+
+START_TEST(reducing_device_that_stays_released)
+{
+    const char *unit = "control: always-live, set_a: 150, ref_v: 15, no_load_v: 70, "
+                       "vrd: {low_v: 12, release_ohm: 0.08, sense_a: 0.5, latches: true}";
+    struct vbench *vb = loaded(unit, MAINS, 1);
+    beat_until(vb, 3);
+    ck_assert_double_lt(AT(i2_a), 0.6);
+    write_register(vb, 1, STEPS_A, 3);
+    beat_until(vb, 4);
+    write_register(vb, 1, STEPS_A, 1);
+    beat_until(vb, 6);
+    ck_assert_double_eq_tol(AT(i2_a), 150, 1); /* the current did not stop in between */
+    write_register(vb, 1, STEPS_A, 0);
+    beat_until(vb, 8);
+    write_register(vb, 1, STEPS_A, 1);
+    beat_until(vb, 10);
+    ck_assert_double_lt(AT(i2_a), 0.6);
+    vbench_free(vb);
+}
+END_TEST
+
 START_TEST(worn_and_dead_units)
 {
     struct vbench *vb = loaded("set_a: 150, limit_a: 130, ref_v: 13", MAINS, 1);
@@ -361,6 +408,8 @@ int main(void)
     tcase_add_test(t, phase_loss_unbalances_the_supply);
     tcase_add_test(t, engine_idles_down_and_stops);
     tcase_add_test(t, lift_start_hangs_on_a_low_resistance);
+    tcase_add_test(t, lift_start_that_wants_a_touch_first);
+    tcase_add_test(t, reducing_device_that_stays_released);
     tcase_add_test(t, worn_and_dead_units);
     tcase_add_test(t, fan_on_demand_and_fan_dead);
     tcase_add_test(t, crossed_leads_move_the_other_channel);
