@@ -148,6 +148,32 @@ static void check_watchdogs(const struct assembly *a)
                              "the watchdog is shorter than two beats: one late beat opens the load");
 }
 
+/* A strike ends, and each of its moments can be seen: what no poll falls into is not confirmed before it is over. */
+static void check_strikes(const struct assembly *a)
+{
+    const struct config *c = a->config;
+    const struct raw_channel *channels = a->raw->channels.items;
+    for (int i = 0; i < c->bench.channel_count; i++) {
+        const struct bench_load *l = &c->bench.channels[i].load;
+        const struct bench_strike *s = &l->strike;
+        const struct at *at = &channels[i].load.at;
+        if (!s->fitted)
+            continue;
+        int64_t poll_ns = c->bench.devices[l->device].poll_ns;
+        if ((s->low.for_ns > 0 && s->low.for_ns < poll_ns) || (s->high.for_ns > 0 && s->high.for_ns < poll_ns))
+            assemble_warning(a, at, "strike", "Make the moments longer, or poll the load controller more often.",
+                             "a moment of the strike is shorter than a poll: how the unit took it is not seen");
+        double each_s = (double)(s->low.for_ns + s->high.for_ns + s->within_ns + s->rest_ns) / 1e9;
+        if (each_s * s->attempts > 120)
+            assemble_warning(a, at, "strike", "Fewer attempts, or a shorter rest.",
+                             "a unit that does not start is struck for %.0f s before the run gives up",
+                             each_s * s->attempts);
+        if (s->released && !l->has_trigger)
+            assemble_error(a, at, "strike", "Add trigger:, or write change: live.",
+                           "the strike releases the torch switch, but the channel has no trigger");
+    }
+}
+
 /* Limits that only a bench can bear whose time runs faster than this computer's: on a real one they would leave a load
  * closed that nobody watches. */
 static void check_long_limits(const struct assembly *a)
@@ -297,6 +323,7 @@ void assemble_checks(struct assembly *a)
     check_timetables(a);
     check_loads(a);
     check_watchdogs(a);
+    check_strikes(a);
     check_long_limits(a);
     check_signals(a);
     check_scaled(a);

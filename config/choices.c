@@ -59,6 +59,7 @@ static const char *const access_words[] = {"read", "write"};
 static const char *const beat_words[] = {"counter", "toggle"};
 static const char *const power_up_words[] = {"count", "uptime"};
 static const char *const line_end_words[] = {"crlf", "lf", "cr"};
+static const char *const strike_change_words[] = {"live", "released"};
 static const char *const urgency_words[] = {"all", "urgent"};
 
 _Static_assert(COUNT(bus_words) == BUS_KIND_COUNT_, "a word for every kind of bus");
@@ -89,6 +90,7 @@ WORD_SET(choice_beat_kinds, beat_words)
 WORD_SET(choice_power_up_kinds, power_up_words)
 WORD_SET(choice_line_ends, line_end_words)
 WORD_SET(choice_urgencies, urgency_words)
+WORD_SET(choice_strike_changes, strike_change_words)
 MODEL_SET(choice_load_kinds, enum load_kind, LOAD_KIND_COUNT_, load_kind_name)
 MODEL_SET(choice_signal_classes, enum signal_class, CLASS_COUNT_, signal_class_name)
 MODEL_SET(choice_rule_actions, enum rule_action, RULE_ACTION_COUNT_, rule_action_name)

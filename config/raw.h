@@ -74,6 +74,20 @@ struct raw_step {
     struct bench_step step;
 };
 
+struct raw_strike_stage {
+    struct at at;
+    double resistance_ohm; /* NAN: steps instead */
+    struct word_list steps;
+    int64_t for_ns;
+};
+
+struct raw_strike {
+    struct at at;
+    struct raw_strike_stage low, high;
+    int change;
+    struct bench_strike strike; /* the rest of it */
+};
+
 struct raw_load {
     struct at at;
     char device[NAME_CAP];
@@ -84,6 +98,7 @@ struct raw_load {
     char supply_trip[NAME_CAP * 2], fan[NAME_CAP * 2]; /* "point" of the load device, or "device.point" */
     double highest_u2_v;
     int u2_at;
+    struct raw_strike strike;
 };
 
 struct raw_output { /* a point that is written */
@@ -288,8 +303,11 @@ struct raw_unit {
 
 extern const struct object bench_object, map_object, unit_object;
 
+/* schema_strike.c: fills load.strike from what the file says, and adds what is wrong with it. */
+void build_strike(struct raw_load *load, struct problems *problems);
+
 /* Tables that are used by another file's. */
 extern const struct object bus_object, device_object, circuit_object, channel_object, signal_object, output_object,
-    rule_object, limits_object, store_object, notify_object;
+    rule_object, limits_object, store_object, notify_object, strike_object;
 
 #endif

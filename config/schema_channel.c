@@ -136,6 +136,8 @@ static const struct field load_fields[] = {
      .help = "Of the leads between unit and bank, part of the load when u2 is sensed at the unit."},
     {"u2_at", FIELD_CHOICE, AT(struct raw_load, u2_at), .choices = &choice_sense_places, .fallback = "unit",
      .help = "Where u2 is sensed: at the unit's terminals or at the bank's."},
+    {"strike", FIELD_OBJECT, AT(struct raw_load, strike), .flags = HIDDEN, .object = &strike_object,
+     .help = "What gets units going that do not start on a fixed load."},
 };
 
 static void check_settable(const struct raw_load *l, const struct node *node, struct problems *problems)
@@ -179,6 +181,7 @@ static void check_step_ratings(const struct raw_load *l, struct problems *proble
 static void check_load(void *base, const struct node *node, struct problems *problems)
 {
     struct raw_load *l = base;
+    build_strike(l, problems);
     if (l->load.kind != LOAD_STEPPED) {
         check_settable(l, node, problems);
         return;

@@ -37,6 +37,9 @@ static const struct field rating_fields[] = {
      .help = "Ambient that the rating is for; limited-duty and old plates may say 20 or 25 degC."},
     {"rated_cycle", FIELD_DURATION, AT(struct raw_rating, cycle_ns), RANGE(60, 3600), .fallback = "10 min",
      .help = "Cycle that the rating is based on; old plates may say 5 min."},
+    {"strike", FIELD_BOOL, AT(struct raw_rating, point.strike), .fallback = "false",
+     .help = "Not on the plate: the unit starts at this point only by a strike (lift start, some voltage-reducing "
+             "devices), see *strike*."},
 };
 
 static void check_rating(void *base, const struct node *node, struct problems *problems)

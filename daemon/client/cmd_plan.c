@@ -30,6 +30,20 @@ static void step_list(const struct planning *p, char *to, size_t cap)
     }
 }
 
+static void print_strike(const struct screen *s, const struct run_plan *plan)
+{
+    if (plan->strike_trouble[0])
+        fprintf(s->out, "Strike:  %s%s%s\n", tone_begin(s, TONE_BAD), plan->strike_trouble, tone_end(s, TONE_BAD));
+    if (!plan->strikes)
+        return;
+    fprintf(s->out, "Strike:  ");
+    for (int i = 0; i < plan->strike.count - 1; i++)
+        fprintf(s->out, "%.3f ohm for %.1f s%s, then ", plan->strike.moves[i].ohm,
+                (double)plan->strike.moves[i].for_ns / 1e9,
+                plan->strike.moves[i + 1].opens ? " (steps open after it)" : "");
+    fprintf(s->out, "the load above\n");
+}
+
 static void print_load(const struct screen *s, const struct planning *p)
 {
     const struct run_plan *plan = &p->plan;
@@ -53,6 +67,7 @@ static void print_load(const struct screen *s, const struct planning *p)
                 kind == LOAD_STEPPED ? "No combination of steps does" : "The load cannot be set to it",
                 plan->steps_trouble, tone_end(s, TONE_BAD));
     }
+    print_strike(s, plan);
     fprintf(s->out,
             "Heat:    about %.1f kW into the room on average, unit and bank together: air it before the start\n",
             plan->room_w / 1000.0);
@@ -193,6 +208,25 @@ static json_t *steps_json(const struct planning *p)
     return build_end(&b);
 }
 
+static json_t *strike_json(const struct planning *p)
+{
+    json_t *list = json_array();
+    for (int i = 0; list && i < p->plan.strike.count; i++) {
+        const struct strike_move *m = &p->plan.strike.moves[i];
+        struct json_build b = build_begin();
+        build_text(&b, "moment", strike_moment_name(m->moment));
+        build_integer(&b, "mask", m->mask);
+        build_figure(&b, "resistance_ohm", m->ohm);
+        build_figure(&b, "for_s", m->for_ns > 0 ? (double)m->for_ns / 1e9 : NAN);
+        build_flag(&b, "opens", m->opens);
+        if (json_array_append_new(list, build_end(&b)) != 0) {
+            json_decref(list);
+            return NULL;
+        }
+    }
+    return list;
+}
+
 static json_t *supply_json(const struct planning *p)
 {
     const struct supply_plan *s = &p->plan.supply;
@@ -248,6 +282,8 @@ static json_t *plan_json(const struct planning *p)
     build_figure(&b, "room_w", p->plan.room_w);
     build_add(&b, "survey", survey_json(p));
     build_add(&b, "steps", p->plan.has_steps ? steps_json(p) : json_null());
+    build_add(&b, "strike", p->plan.strikes ? strike_json(p) : json_null());
+    build_text(&b, "strike_trouble", p->plan.strike_trouble);
     build_add(&b, "supply", p->plan.supply.any ? supply_json(p) : json_null());
     const struct lead_state *path = &p->plan.path;
     bool judged = p->plan.has_path && path->weakest >= 0;

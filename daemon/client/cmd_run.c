@@ -12,8 +12,8 @@ struct run_field {
 };
 
 static const struct run_field text_fields[] = {
-    {"--unit", "unit"},   {"--point", "point"}, {"--procedure", "procedure"},
-    {"--start", "start"}, {"--who", "who"},     {"--accept", "accept"},
+    {"--unit", "unit"}, {"--point", "point"},   {"--procedure", "procedure"}, {"--start", "start"},
+    {"--who", "who"},   {"--accept", "accept"}, {"--strike", "strike"},
 };
 
 static const struct run_field figure_fields[] = {

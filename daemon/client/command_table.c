@@ -40,6 +40,7 @@
     }
 
 static const char *const procedures[] = {"screen", "proof", "soak", "to-cutout", "survey", NULL};
+static const char *const strikes[] = {"by-unit", "use", "none", NULL};
 static const char *const starts[] = {"unknown", "cold", "warm", NULL};
 static const char *const verdicts[] = {"met", "not-met", "undecided", "held", NULL};
 
@@ -80,6 +81,8 @@ static const struct option_row run_options[] = {
     TEXT("--currents", "A,A,...", "survey: the currents in ampere, in the order in which they are taken"),
     QUANTITY("--rest", "TIME", "survey: least rest between two currents", DIM_TIME),
     WORD("--start", "CONDITION", "how the unit starts", starts),
+    WORD("--strike", "WORD", "begin on-load parts by the channel's strike; without it: as the unit is on file",
+         strikes),
     FLAG("--setting", "begin by dialling the unit in (see run set)"),
     FLAG("--heated-intake", "the intake air is held at the rated ambient"),
     FLAG("--control-at-maximum", "the output control was seen at its maximum"),

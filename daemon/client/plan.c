@@ -87,6 +87,34 @@ static void plan_steps(const struct bench_channel *channel, const struct run_req
         (void)text_copy(plan->steps_trouble, sizeof plan->steps_trouble, err.text);
 }
 
+static void plan_strike(const struct bench *bench, const struct bench_channel *channel, const struct unit_plate *plate,
+                        const struct run_request *run, struct run_plan *plan)
+{
+    const struct bench_load *load = &channel->load;
+    struct strike_wish wish = {
+        .load = load,
+        .final_mask = plan->steps.mask,
+        .final_setting = plan->setting,
+        .lead_ohm = channel->u2_at_bank ? 0.0 : load->lead_resistance_ohm,
+        .temperature_factor = 1.0,
+        .current_a = plan->load.current_a,
+        .u0_v = highest_no_load_v(&bench->limits, &run->point, plate->s_marked),
+        .triggered = run->point.control != CONTROL_ALWAYS_LIVE && load->has_trigger,
+    };
+    struct error err = {{0}};
+    if (run->strike == STRIKE_USED && !load->strike.fitted)
+        (void)text_copy(plan->strike_trouble, sizeof plan->strike_trouble,
+                        "a strike is asked for, but the channel's load has none");
+    else if (run->point.strike && !strike_is_wanted(load, run))
+        (void)text_copy(plan->strike_trouble, sizeof plan->strike_trouble,
+                        "the unit is on file as one that starts only by a strike, and this run has none");
+    if (!plan->has_steps || !strike_is_wanted(load, run))
+        return;
+    plan->strikes = strike_plan_make(&wish, &plan->strike, &err) == 0;
+    if (!plan->strikes)
+        (void)text_copy(plan->strike_trouble, sizeof plan->strike_trouble, err.text);
+}
+
 static int predict(const struct breaker *breaker, double i1_a, const struct run_plan *plan, int cycles,
                    struct breaker_trip *trip, struct breaker_model *model, struct error *err)
 {
@@ -205,13 +233,14 @@ static int plan_one(const struct bench *bench, int channel, const struct unit_pl
         return -1;
     plan_times(bench, run, plan);
     plan_steps(c, run, plan);
+    plan_strike(bench, c, plate, run, plan);
     plan->bank_w = plan->has_steps ? plan->steps.power_w : plan->load.power_w;
     double share = plan->on_goal_s / (plan->on_goal_s + plan->pause_s);
     plan->room_w = (plan->bank_w + plan->load.power_w * (1.0 / PLAN_EFFICIENCY - 1.0)) * share;
     plan_path(c, run, plan);
     plan->supply.start_heat = breaker_heat;
     plan_supply(bench, c, run, plan);
-    setup_sheet_make(p, plate, c, plan->load.voltage_v, &plan->sheet);
+    setup_sheet_make(p, plate, c, plan->load.voltage_v, plan->strikes, &plan->sheet);
     return 0;
 }
 

@@ -12,6 +12,7 @@
 #include "rating.h"
 #include "setup_sheet.h"
 #include "step_choice.h"
+#include "strike_plan.h"
 
 struct supply_plan {
     bool any;            /* the channel has a circuit and the point a supply */
@@ -50,6 +51,9 @@ struct run_plan {
     struct step_choice steps;
     double setting;               /* of a settable load: ohm or A */
     char steps_trouble[TEXT_CAP]; /* why no combination does; may be empty */
+    bool strikes;                 /* on-load parts begin by a strike ... */
+    struct strike_plan strike;
+    char strike_trouble[TEXT_CAP]; /* ... or why they cannot; may be empty */
     bool has_path;
     struct lead_state path;
     struct supply_plan supply;

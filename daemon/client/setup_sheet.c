@@ -125,8 +125,20 @@ static void add_control(struct setup_sheet *sheet, const struct rating_point *p,
     }
 }
 
+static void add_strike(struct setup_sheet *sheet, const struct bench_channel *channel)
+{
+    const struct bench_strike *s = &channel->load.strike;
+    add(sheet,
+        "The bench strikes this unit: %s%s%s, then the load of the point. Start mode lift or touch, anti-stick off. Up "
+        "to "
+        "%d attempts, %.0f s apart: hands off leads and torch between them too.",
+        s->low.for_ns > 0 ? "a moment of low resistance" : "", s->low.for_ns > 0 && s->high.for_ns > 0 ? ", " : "",
+        s->high.for_ns > 0 ? "a moment of high" : "", s->attempts, (double)s->rest_ns / 1e9);
+}
+
 void setup_sheet_make(const struct rating_point *point, const struct unit_plate *plate,
-                      const struct bench_channel *channel, double load_voltage_v, struct setup_sheet *sheet)
+                      const struct bench_channel *channel, double load_voltage_v, bool strikes,
+                      struct setup_sheet *sheet)
 {
     sheet->count = 0;
     add(sheet, "The label on the unit says %s, and its leads go to channel %s and no other.", plate->serial,
@@ -140,6 +152,8 @@ void setup_sheet_make(const struct rating_point *point, const struct unit_plate 
     else
         add(sheet, "DC: polarity as the bank is marked; nothing of the welding circuit on protective earth.");
     add_control(sheet, point, channel);
+    if (strikes)
+        add_strike(sheet, channel);
     if (point->process == PROCESS_TIG || point->process == PROCESS_MIG)
         add(sheet,
             "Water cooler: hoses looped back, or switched off as the maker says, else its flow fault ends the run.");

@@ -14,6 +14,7 @@ struct setup_sheet {
 };
 
 void setup_sheet_make(const struct rating_point *point, const struct unit_plate *plate,
-                      const struct bench_channel *channel, double load_voltage_v, struct setup_sheet *sheet);
+                      const struct bench_channel *channel, double load_voltage_v, bool strikes,
+                      struct setup_sheet *sheet);
 
 #endif

@@ -34,6 +34,7 @@ json_t *rating_point_to_json(const struct rating_point *p)
     build_figure(&b, "i1eff_a", p->i1eff_a);
     build_figure(&b, "ambient_degc", p->ambient_degc);
     build_figure(&b, "cycle_s", p->cycle_s);
+    build_flag(&b, "strike", p->strike);
     return build_end(&b);
 }
 
@@ -103,6 +104,9 @@ static void add_code_words(struct json_build *b, const struct event *e)
         break;
     case EVENT_QUEUE:
         build_text(b, "result", queue_happening_name((enum queue_happening)e->code));
+        break;
+    case EVENT_STRIKE:
+        build_text(b, "result", strike_outcome_name((enum strike_outcome)e->code2));
         break;
     case EVENT_SURVEY_POINT:
         build_add(b, "survey", survey_to_json(e));

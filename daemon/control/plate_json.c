@@ -106,7 +106,8 @@ static int point_from_json(const json_t *object, struct rating_point *p, struct 
         field_quantity(object, "i1max_a", DIM_CURRENT, 0.1, current_max_a, &p->i1max_a, err) < 0 ||
         field_quantity(object, "i1eff_a", DIM_CURRENT, 0.1, current_max_a, &p->i1eff_a, err) < 0 ||
         field_quantity(object, "ambient_degc", DIM_TEMPERATURE, 0.0, 60.0, &p->ambient_degc, err) < 0 ||
-        field_quantity(object, "cycle_s", DIM_TIME, 60.0, 3600.0, &p->cycle_s, err) < 0)
+        field_quantity(object, "cycle_s", DIM_TIME, 60.0, 3600.0, &p->cycle_s, err) < 0 ||
+        field_flag(object, "strike", &p->strike, err) < 0)
         return -1;
     return 0;
 }

@@ -127,6 +127,7 @@ static const char *const run_keys[] = {"v",
                                        "control_at_maximum",
                                        "setup_confirmed",
                                        "start",
+                                       "strike",
                                        "who",
                                        "accept",
                                        "target_resistance_ohm",
@@ -218,6 +219,20 @@ static int accept_field(const json_t *body, struct run_request *run, struct prot
                          unknown);
 }
 
+static int strike_field(const json_t *body, struct run_request *run, struct protocol_error *err)
+{
+    char word[NAME_CAP] = "";
+    int found = field_text(body, "strike", word, sizeof word, err), i = 0;
+    if (found <= 0)
+        return found;
+    while (i < STRIKE_USE_COUNT_ && strcmp(strike_use_name((enum strike_use)i), word) != 0)
+        i++;
+    if (i == STRIKE_USE_COUNT_)
+        return protocol_fail(err, "strike", "One of by-unit, use, none.", "strike \"%s\" is not known", word);
+    run->strike = (enum strike_use)i;
+    return 0;
+}
+
 static int words_fields(const json_t *body, struct run_request *run, struct protocol_error *err)
 {
     char word[NAME_CAP] = "";
@@ -240,6 +255,8 @@ static int words_fields(const json_t *body, struct run_request *run, struct prot
                                  word);
         run->start = (enum start_condition)i;
     }
+    if (strike_field(body, run, err) != 0)
+        return -1;
     if (field_text(body, "who", run->who, sizeof run->who, err) < 0)
         return -1;
     return accept_field(body, run, err);

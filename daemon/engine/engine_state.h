@@ -9,6 +9,7 @@
 #include "drift.h"
 #include "engine.h"
 #include "load_voltage.h"
+#include "strike_plan.h"
 #include "survey.h"
 #include "worker_job.h"
 
@@ -78,10 +79,15 @@ struct load_state {
     bool trigger_on;
     uint64_t steps_command, trigger_command, open_command;
     int64_t closing_ns, opening_ns; /* when asked for */
-    int64_t commanded_on_ns;        /* when the output was commanded on, by the wire */
-    bool off_taken;                 /* the figures know that it was commanded off */
-    int escalation;                 /* 0 no trouble, 1 dropped, 2 dropped again, 3 beat stopped and supply tripped */
-    enum interlock fault;           /* NOT_CLOSED or NOT_OPENED, to be taken by the interlocks */
+    int64_t since_ns;               /* when it was asked to close from being open; later changes leave it alone */
+    bool changing;                  /* closed, and on its way to other steps or another setting */
+    bool change_waits;              /* ... as soon as the current has stopped, to these: */
+    uint32_t next_mask;
+    double next_setting;
+    int64_t commanded_on_ns; /* when the output was commanded on, by the wire */
+    bool off_taken;          /* the figures know that it was commanded off */
+    int escalation;          /* 0 no trouble, 1 dropped, 2 dropped again, 3 beat stopped and supply tripped */
+    enum interlock fault;    /* NOT_CLOSED or NOT_OPENED, to be taken by the interlocks */
     char fault_text[REASON_CAP];
     int64_t stray_since_ns; /* current flows though every step says open; NEVER_NS: it does not */
     uint64_t others_live;   /* channels whose current flowed already when this one closed (cross-wiring) */
@@ -94,6 +100,7 @@ enum course {
     COURSE_READY,     /* preflight: fans, signals and supply have to be there */
     COURSE_SETTING,   /* the operator dials the unit in */
     COURSE_SET_OPEN,  /* opening after setting */
+    COURSE_STRIKE,    /* low and high resistance, before setting or an on-load part */
     COURSE_REST,      /* rest after setting, before the first cycle */
     COURSE_PART,      /* on-load part */
     COURSE_PART_OPEN, /* opening at its end */
@@ -256,6 +263,19 @@ struct run {
     double cutout_degc;        /* temperature at the first shutoff; NAN */
 };
 
+/* The strike at the begin of an on-load part; see strike.h. */
+struct strike_state {
+    struct strike_plan plan;
+    enum course then; /* what follows it */
+    int attempt;      /* from 1; 0: none in this run */
+    int move;         /* of the plan */
+    bool failed;      /* opening after an attempt that came to nothing */
+    bool resting;     /* open, until the next attempt */
+    int64_t began_ns;
+    double low_a, high_v; /* seen; NAN: nothing was */
+    double end_a, end_v;  /* at the end of an attempt that failed */
+};
+
 struct rule_state {
     int64_t since_ns; /* condition holds since; NEVER_NS: it does not */
     bool told;
@@ -274,6 +294,7 @@ struct channel {
     struct run run;
     struct figures figures;
     struct shutoff shutoff;
+    struct strike_state strike;
     enum verdict_kind verdict; /* of the last run, shown until released */
     enum shutoff_cause cause;
     int64_t run_no_shown;

@@ -8,6 +8,7 @@
 #include "procedure.h"
 #include "renewal.h"
 #include "run_queue.h"
+#include "strike.h"
 #include "supply_seen.h"
 #include "survey_run.h"
 #include "track.h"
@@ -40,6 +41,8 @@ static const char *doing_of(const struct channel *c)
         return "go to the bench to set the unit to the next current, and say \"set\" when you stand there";
     case COURSE_BACK:
         return c->doing;
+    case COURSE_STRIKE:
+        return strike_doing(c);
     case COURSE_SET_OPEN:
     case COURSE_REST:
         return "resting after setting";

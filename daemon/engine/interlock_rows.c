@@ -133,18 +133,7 @@ static bool element(struct engine *e, int ch, char *text)
 
 double no_load_limit_of(const struct engine *e, const struct run_request *q)
 {
-    const struct bench_limits *l = &e->bench.limits;
-    switch (q->point.process) {
-    case PROCESS_PLASMA_CUT:
-    case PROCESS_PLASMA_WELD:
-    case PROCESS_PLASMA_GOUGE:
-        return l->u0_plasma_v;
-    default:
-        break;
-    }
-    if (q->point.output == OUTPUT_AC)
-        return q->s_marked ? l->u0_ac_rms_s_v : l->u0_ac_rms_v;
-    return l->u0_dc_peak_v;
+    return no_load_limit_v(&e->bench.limits, &q->point, q->s_marked);
 }
 
 static bool no_load_voltage(struct engine *e, int ch, char *text)
@@ -188,8 +177,8 @@ int64_t interlock_on_load_since_ns(const struct channel *c)
 {
     if (c->load.phase == LOAD_OPEN || c->load.phase == LOAD_OPENING || c->load.phase == LOAD_RELEASING)
         return NEVER_NS;
-    return c->load.closing_ns > c->run.cycle_begin_ns || c->course != COURSE_PART ? c->load.closing_ns
-                                                                                  : c->run.cycle_begin_ns;
+    return c->load.since_ns > c->run.cycle_begin_ns || c->course != COURSE_PART ? c->load.since_ns
+                                                                                : c->run.cycle_begin_ns;
 }
 
 static bool max_on_load(struct engine *e, int ch, char *text)

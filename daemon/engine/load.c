@@ -5,10 +5,11 @@
 #include "emit.h"
 #include "error.h"
 #include "figures.h"
+#include "load_parts.h"
 #include "track.h"
 #include "uncertainty.h"
 
-enum { RECORD_PATIENCE_S = 30, STRAY_PATIENCE_S = 2 };
+enum { RECORD_PATIENCE_S = 30, CHANGE_PATIENCE_S = 5, STRAY_PATIENCE_S = 2 };
 
 int64_t slack_ns(const struct engine *e)
 {
@@ -78,8 +79,7 @@ bool load_feedback(struct engine *e, int ch, int64_t after_ns, uint32_t *mask)
     return true;
 }
 
-/* Does current flow, by a reading newer than after_ns? 1 yes, 0 no, -1 nobody knows. */
-static int current_flows(struct engine *e, int ch, int64_t after_ns)
+int load_current_flows(struct engine *e, int ch, int64_t after_ns)
 {
     const struct track *t = track_of(e, ch, SIG_I2);
     if (!t || t->count == 0 || track_stamp(t) <= after_ns || isnan(track_value(e, ch, SIG_I2)))
@@ -99,16 +99,16 @@ bool load_is_confirmed_open(struct engine *e, int ch)
     uint32_t mask;
     if (!load_feedback(e, ch, l->opening_ns, &mask) || mask != 0)
         return false;
-    int flows = current_flows(e, ch, l->opening_ns);
+    int flows = load_current_flows(e, ch, l->opening_ns);
     return flows == 0 || (flows < 0 && current_is_lost(e, ch));
 }
 
-static void arm(struct engine *e, int ch, int64_t after_ns)
+void load_arm(struct engine *e, int ch, int64_t after_ns)
 {
     channel_of(e, ch)->timers[TIMER_LOAD] = e->now_ns + after_ns;
 }
 
-static void set_fault(struct channel *c, enum interlock which, const char *text)
+void load_set_fault(struct channel *c, enum interlock which, const char *text)
 {
     if (c->load.fault == INTERLOCK_NONE) {
         c->load.fault = which;
@@ -121,7 +121,7 @@ static uint64_t channels_live(struct engine *e)
 {
     uint64_t live = 0;
     for (int i = 0; i < e->bench.channel_count; i++)
-        if (current_flows(e, i, LONG_AGO_NS) != 0)
+        if (load_current_flows(e, i, LONG_AGO_NS) != 0)
             live |= UINT64_C(1) << i;
     return live;
 }
@@ -138,7 +138,27 @@ static double expected_ohm(const struct engine *e, int ch, uint32_t mask)
     return g > 0 ? 1 / g : NAN;
 }
 
-void load_close(struct engine *e, int ch, uint32_t mask, double setting)
+static void send_trigger(struct engine *e, int ch, bool on)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    struct command *k = emit_command(e, COMMAND_TRIGGER, ch, bench_channel_of(e, ch)->load.device);
+    k->on = on;
+    l->trigger_command = k->number;
+    l->trigger_on = on;
+}
+
+/* Lets go of the torch switch; what follows waits until the current has stopped. */
+static void load_release(struct engine *e, int ch)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    send_trigger(e, ch, false);
+    l->phase = LOAD_RELEASING;
+    l->opening_ns = e->now_ns;
+    load_arm(e, ch, 2 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e));
+}
+
+/* Asks for steps or a setting, after a record of the intent. */
+static void send_load(struct engine *e, int ch, uint32_t mask, double setting)
 {
     struct channel *c = channel_of(e, ch);
     const struct bench_load *b = &bench_channel_of(e, ch)->load;
@@ -160,53 +180,72 @@ void load_close(struct engine *e, int ch, uint32_t mask, double setting)
     l->setting = setting;
     l->phase = LOAD_CLOSING;
     l->steps_command = k->number;
-    l->trigger_command = 0;
     l->open_command = 0;
     l->closing_ns = e->now_ns;
     l->off_taken = false;
-    l->others_live = channels_live(e);
-    arm(e, ch, patience_ns(e));
 }
 
-static void send_trigger(struct engine *e, int ch, bool on)
+void load_close(struct engine *e, int ch, uint32_t mask, double setting)
 {
     struct load_state *l = &channel_of(e, ch)->load;
-    struct command *k = emit_command(e, COMMAND_TRIGGER, ch, bench_channel_of(e, ch)->load.device);
-    k->on = on;
-    l->trigger_command = k->number;
-    l->trigger_on = on;
+    send_load(e, ch, mask, setting);
+    l->trigger_command = 0;
+    l->since_ns = e->now_ns;
+    l->changing = l->change_waits = false;
+    l->others_live = channels_live(e);
+    load_arm(e, ch, patience_ns(e));
 }
 
-static void send_open(struct engine *e, int ch)
+/* What is closed meanwhile carries current: a record that is slow may not keep it there for long. */
+static void send_change(struct engine *e, int ch, uint32_t mask, double setting)
+{
+    send_load(e, ch, mask, setting);
+    channel_of(e, ch)->load.change_waits = false;
+    load_arm(e, ch, CHANGE_PATIENCE_S * SECOND_NS + 2 * closing_slack_ns(e));
+}
+
+void load_change(struct engine *e, int ch, uint32_t mask, double setting, bool released)
+{
+    struct load_state *l = &channel_of(e, ch)->load;
+    l->changing = true;
+    if (!released || !l->trigger_on) {
+        send_change(e, ch, mask, setting);
+        return;
+    }
+    l->change_waits = true;
+    l->next_mask = mask;
+    l->next_setting = setting;
+    load_release(e, ch);
+}
+
+void load_send_open(struct engine *e, int ch)
 {
     struct load_state *l = &channel_of(e, ch)->load;
     struct command *k = emit_command(e, COMMAND_OPEN, ch, bench_channel_of(e, ch)->load.device);
     l->open_command = k->number;
     l->opening_ns = e->now_ns;
     l->phase = LOAD_OPENING;
-    arm(e, ch, load_open_limit_ns(e, ch));
+    load_arm(e, ch, load_open_limit_ns(e, ch));
 }
 
 void load_open(struct engine *e, int ch, bool emergency)
 {
     struct load_state *l = &channel_of(e, ch)->load;
+    l->change_waits = false;
     if (!emergency && (l->phase == LOAD_OPEN || l->phase == LOAD_OPENING || l->phase == LOAD_RELEASING))
         return;
-    if (l->trigger_on) {
-        send_trigger(e, ch, false);
-        if (!emergency) {
-            l->phase = LOAD_RELEASING;
-            l->opening_ns = e->now_ns;
-            arm(e, ch, 2 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e));
-            return;
-        }
+    if (l->trigger_on && !emergency) {
+        load_release(e, ch);
+        return;
     }
+    if (l->trigger_on)
+        send_trigger(e, ch, false);
     if (l->phase == LOAD_OPENING && l->escalation > 0) {
         struct command *k = emit_command(e, COMMAND_OPEN, ch, bench_channel_of(e, ch)->load.device);
         l->open_command = k->number;
         return;
     }
-    send_open(e, ch);
+    load_send_open(e, ch);
 }
 
 void load_probe(struct engine *e, int ch, bool on)
@@ -234,13 +273,14 @@ static void steps_closed(struct engine *e, int ch, int64_t stamp_ns)
     v->value_count = 1;
     v->values[0] = expected_ohm(e, ch, c->load.mask);
     c->timers[TIMER_LOAD] = NEVER_NS;
-    if (c->load.triggered) {
+    if (c->load.triggered && !c->load.trigger_on) {
         send_trigger(e, ch, true);
         c->load.phase = LOAD_TRIGGER;
-        arm(e, ch, patience_ns(e));
+        load_arm(e, ch, patience_ns(e));
         return;
     }
     c->load.phase = LOAD_ON;
+    c->load.changing = false;
     if (c->load.commanded_on_ns < c->load.closing_ns)
         c->load.commanded_on_ns = stamp_ns;
     figures_commanded(e, ch, c->load.commanded_on_ns, true);
@@ -261,14 +301,15 @@ static void ack_steps(struct engine *e, int ch, const struct input_ack *a)
     if (c->load.phase != LOAD_CLOSING)
         return;
     if (a->kind == ACK_FAILED) {
-        set_fault(c, INTERLOCK_NOT_CLOSED, "the load controller did not take the command to close");
+        load_set_fault(c, INTERLOCK_NOT_CLOSED, "the load controller did not take the command to close");
         return;
     }
     if (a->kind != ACK_DONE)
         return;
     c->load.phase = LOAD_TRAVEL;
     c->load.commanded_on_ns = a->stamp_ns;
-    arm(e, ch, bench_channel_of(e, ch)->load.travel_ns + 4 * load_poll_ns(e, ch) + SECOND_NS + closing_slack_ns(e));
+    load_arm(e, ch,
+             bench_channel_of(e, ch)->load.travel_ns + 4 * load_poll_ns(e, ch) + SECOND_NS + closing_slack_ns(e));
 }
 
 static void ack_trigger(struct engine *e, int ch, const struct input_ack *a)
@@ -282,12 +323,13 @@ static void ack_trigger(struct engine *e, int ch, const struct input_ack *a)
     if (c->load.phase != LOAD_TRIGGER)
         return;
     if (a->kind == ACK_FAILED) {
-        set_fault(c, INTERLOCK_NOT_CLOSED, "the torch switch could not be operated");
+        load_set_fault(c, INTERLOCK_NOT_CLOSED, "the torch switch could not be operated");
         return;
     }
     if (a->kind != ACK_DONE)
         return;
     c->load.phase = LOAD_ON;
+    c->load.changing = false;
     c->timers[TIMER_LOAD] = NEVER_NS;
     c->load.commanded_on_ns = a->stamp_ns;
     figures_commanded(e, ch, a->stamp_ns, true);
@@ -312,7 +354,7 @@ static void opened(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
     commanded_off(e, ch, c->load.opening_ns);
-    bool was_closed = c->load.mask != 0 && c->load.commanded_on_ns >= c->load.closing_ns;
+    bool was_closed = c->load.mask != 0 && c->load.commanded_on_ns >= c->load.since_ns;
     bool proof = e->proof.phase != PROOF_NONE && e->proof.channel == ch; /* with a dead unit */
     if (was_closed && !proof) {
         c->last_load_utc_ns = utc_of(e, e->now_ns);
@@ -330,7 +372,10 @@ static void poll_closing(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     uint32_t mask;
     bool stepped = bench_channel_of(e, ch)->load.kind == LOAD_STEPPED;
-    if (load_feedback(e, ch, c->load.closing_ns, &mask) && (stepped ? mask == c->load.mask : mask != 0))
+    if (c->load.changing && !stepped && c->load.phase == LOAD_CLOSING)
+        return; /* it is on anyway: what tells is that it took the new setting */
+    int64_t after = c->load.changing && c->load.phase == LOAD_TRAVEL ? c->load.commanded_on_ns : c->load.closing_ns;
+    if (load_feedback(e, ch, after, &mask) && (stepped ? mask == c->load.mask : mask != 0))
         steps_closed(e, ch, track_stamp(&e->tracks[bench_channel_of(e, ch)->load.feedback_signal]));
 }
 
@@ -345,7 +390,7 @@ static void poll_closed(struct engine *e, int ch)
         char text[REASON_CAP];
         (void)text_format(text, sizeof text, "steps do not stand as commanded: mask 0x%x closed, 0x%x commanded", mask,
                           c->load.mask);
-        set_fault(c, INTERLOCK_NOT_CLOSED, text);
+        load_set_fault(c, INTERLOCK_NOT_CLOSED, text);
     }
 }
 
@@ -354,7 +399,7 @@ static void poll_closed(struct engine *e, int ch)
 static bool current_strays(struct engine *e, int ch, int64_t after_ns)
 {
     struct load_state *l = &channel_of(e, ch)->load;
-    if (!e->channels[ch].run.active || current_flows(e, ch, after_ns) != 1) {
+    if (!e->channels[ch].run.active || load_current_flows(e, ch, after_ns) != 1) {
         l->stray_since_ns = NEVER_NS;
         return false;
     }
@@ -375,9 +420,9 @@ static void poll_open(struct engine *e, int ch)
     bool closed = load_feedback(e, ch, after, &mask) && mask != 0;
     bool strays = current_strays(e, ch, after);
     if (c->load.fault == INTERLOCK_NONE && (closed || strays)) {
-        set_fault(c, INTERLOCK_NOT_OPENED,
-                  closed ? "steps are closed that nobody commanded" : "current flows though every step says open");
-        send_open(e, ch);
+        load_set_fault(c, INTERLOCK_NOT_OPENED,
+                       closed ? "steps are closed that nobody commanded" : "current flows though every step says open");
+        load_send_open(e, ch);
         load_timer(e, ch);
     }
 }
@@ -398,109 +443,16 @@ void load_poll(struct engine *e, int ch)
         poll_closed(e, ch);
         break;
     case LOAD_RELEASING:
-        if (current_flows(e, ch, c->load.opening_ns) == 0)
-            send_open(e, ch);
+        if (load_current_flows(e, ch, c->load.opening_ns) != 0)
+            break;
+        if (c->load.change_waits)
+            send_change(e, ch, c->load.next_mask, c->load.next_setting);
+        else
+            load_send_open(e, ch);
         break;
     case LOAD_OPENING:
         if (load_is_confirmed_open(e, ch))
             opened(e, ch);
         break;
     }
-}
-
-static void drop(struct engine *e, int ch)
-{
-    int d = bench_channel_of(e, ch)->load.device;
-    (void)emit_command(e, COMMAND_DROP, ch, d);
-    if (d >= 0)
-        e->devices[d].drop_pending = true;
-}
-
-static void last_resort(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    int d = bench_channel_of(e, ch)->load.device;
-    (void)emit_command(e, COMMAND_BEAT_STOP, ch, d);
-    if (d >= 0)
-        e->devices[d].beat_stopped = true;
-    const char *name = bench_channel_of(e, ch)->name;
-    if (bench_channel_of(e, ch)->load.has_supply_trip) {
-        emit_command(e, COMMAND_SUPPLY, ch, d)->on = false;
-        c->supply_off = true;
-        emit_text(e, EVENT_SUPPLY_TRIP, ch, "channel %.47s did not open: the unit's supply is tripped", name);
-    }
-    emit_text(e, EVENT_ALARM, ch,
-              "channel %.47s did not open. The heartbeat of its load controller has stopped. Keep clear, isolate the "
-              "unit at its supply.",
-              name);
-    emit_notify(e, ch, NOTIFY_NOW,
-                "Channel %.47s did not open its load. Somebody must come: isolate the unit at its supply.", name);
-}
-
-static void escalate(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    struct load_state *l = &c->load;
-    uint32_t mask;
-    bool known = load_feedback(e, ch, l->opening_ns, &mask);
-    if (!known && current_flows(e, ch, l->opening_ns) == 0) {
-        /* Nobody sees the contactors but the current is off: the controller's own watchdog does the rest. */
-        arm(e, ch, load_open_limit_ns(e, ch));
-        return;
-    }
-    set_fault(c, INTERLOCK_NOT_OPENED,
-              !known      ? "no feedback that the load has opened"
-              : mask != 0 ? "steps stay closed after the command to open"
-                          : "current flows on after the load has opened");
-    l->escalation++;
-    if (l->escalation <= 2)
-        drop(e, ch);
-    else if (l->escalation == 3)
-        last_resort(e, ch);
-    if (l->escalation <= 3)
-        arm(e, ch, load_open_limit_ns(e, ch));
-}
-
-void load_timer(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    switch (c->load.phase) {
-    case LOAD_CLOSING:
-        set_fault(c, INTERLOCK_NOT_CLOSED, "the command to close was not carried out");
-        break;
-    case LOAD_TRAVEL:
-        set_fault(c, INTERLOCK_NOT_CLOSED, "no feedback that the steps have closed");
-        break;
-    case LOAD_TRIGGER:
-        set_fault(c, INTERLOCK_NOT_CLOSED, "the torch switch was not operated");
-        break;
-    case LOAD_RELEASING:
-        emit_text(e, EVENT_NOTE, ch, "current flows on with the torch switch released: the contactors break it");
-        send_open(e, ch);
-        break;
-    case LOAD_OPENING:
-        escalate(e, ch);
-        break;
-    case LOAD_OPEN:
-    case LOAD_ON:
-        break;
-    }
-}
-
-void load_reset(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    struct load_state *l = &c->load;
-    if (l->escalation >= 3) {
-        int d = bench_channel_of(e, ch)->load.device;
-        (void)emit_command(e, COMMAND_BEAT_START, ch, d);
-        if (d >= 0)
-            e->devices[d].beat_stopped = false;
-    }
-    if (c->supply_off) {
-        emit_command(e, COMMAND_SUPPLY, ch, bench_channel_of(e, ch)->load.device)->on = true;
-        c->supply_off = false;
-    }
-    l->escalation = 0;
-    l->fault = INTERLOCK_NONE;
 }

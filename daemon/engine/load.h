@@ -13,6 +13,11 @@
  * that closing is allowed. */
 void load_close(struct engine *e, int ch, uint32_t mask, double setting);
 
+/* Closed and on: goes over to other steps or another setting without opening in between. released: the torch switch is
+ * let go first, the current stops, and the torch switch is held again afterwards. A change that is not carried out in
+ * time opens the load. */
+void load_change(struct engine *e, int ch, uint32_t mask, double setting, bool released);
+
 /* Begins to open. Harmless when open; an emergency always sends the opening command again. */
 void load_open(struct engine *e, int ch, bool emergency);
 

@@ -64,27 +64,62 @@ static enum shutoff_cause cause_of_nothing(struct engine *e, int ch, char *text)
     return CAUSE_UNKNOWN;
 }
 
-static void never_reached(struct engine *e, int ch, double reached_a)
+/* A current far below the rated one at a voltage far below an arc's: the unit gives what it gives while it believes
+ * that its electrode still touches (bench practice 49). That is how it starts, not what it can. */
+static bool waits_for_arc(struct engine *e, int ch, double amps, double volts)
+{
+    const struct bench_strike *s = &bench_channel_of(e, ch)->load.strike;
+    double arc_v = s->fitted ? s->arc_v : 12;
+    return amps < 0.35 * channel_of(e, ch)->run.point.current_a && volts < arc_v;
+}
+
+static void say_never(struct engine *e, int ch, double reached_a, bool waits, double volts)
+{
+    struct channel *c = channel_of(e, ch);
+    char *text = c->run.never_text;
+    (void)text_format(text, REASON_CAP, "%.0f A reached of the rated %.0f A", reached_a, c->run.point.current_a);
+    if (waits)
+        (void)text_append(text, REASON_CAP, " at %.1f V, as by a unit that waits for its arc", volts);
+    if (c->strike.attempt > 0)
+        (void)text_append(text, REASON_CAP, "; strike tried %d time%s", c->strike.attempt,
+                          c->strike.attempt == 1 ? "" : "s");
+}
+
+static void advise(struct engine *e, int ch, double reached_a, bool nothing, bool waits)
+{
+    const struct channel *c = channel_of(e, ch);
+    if (nothing)
+        emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
+    else if (waits && c->strike.attempt > 0)
+        emit_text(
+            e, EVENT_ADVICE, ch,
+            "the strike did not start the unit: look at its start mode, and at length and resistance of the strike");
+    else if (waits)
+        emit_text(e, EVENT_ADVICE, ch,
+                  "the unit seems to wait for its arc (lift start): it needs a strike, or another start mode");
+    else
+        emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", c->run.point.current_a - reached_a);
+}
+
+void onload_never_reached(struct engine *e, int ch, double reached_a)
 {
     struct channel *c = channel_of(e, ch);
     struct run *r = &c->run;
-    bool nothing = reached_a < flow_threshold(e, ch);
-    r->reached_a = nothing ? 0 : reached_a;
+    double volts = c->course == COURSE_STRIKE ? c->strike.end_v : track_value(e, ch, SIG_U2);
+    bool nothing = reached_a < flow_threshold(e, ch), waits = !nothing && waits_for_arc(e, ch, reached_a, volts);
+    r->reached_a = nothing || waits ? 0 : reached_a;
     struct event *v = emit_event(e, EVENT_NEVER_REACHED, ch);
     v->value_count = 2;
     v->values[0] = reached_a;
     v->values[1] = r->point.current_a;
-    (void)text_format(r->never_text, sizeof r->never_text, "%.0f A reached of the rated %.0f A", reached_a,
-                      r->point.current_a);
+    say_never(e, ch, reached_a, waits, volts);
     (void)text_copy(v->text, sizeof v->text, r->never_text);
-    if (nothing)
-        emit_text(e, EVENT_ADVICE, ch, "no output: is the unit on, the mode right, the torch switch connected?");
-    else
-        emit_text(e, EVENT_ADVICE, ch, "raise the unit by %.0f A", r->point.current_a - reached_a);
+    advise(e, ch, reached_a, nothing, waits);
     struct cycle_result result;
     figures_void(e, ch, "rated current was not reached");
     c->course = COURSE_ENDING;
-    cycle_close(e, ch, false, &result);
+    if (c->figures.running)
+        cycle_close(e, ch, false, &result);
     c->timers[TIMER_PHASE] = NEVER_NS;
     r->ending_cause = nothing ? cause_of_nothing(e, ch, r->ending_text) : CAUSE_NONE;
     load_open(e, ch, false);
@@ -99,7 +134,7 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         int64_t from =
             c->run.cycle_begin_ns > c->load.commanded_on_ns ? c->run.cycle_begin_ns : c->load.commanded_on_ns;
         if (e->step_ns - from > patience)
-            never_reached(e, ch, 0);
+            onload_never_reached(e, ch, 0);
         return;
     }
     /* A survey takes the current as it was dialled in; only one that is far off was never there. */
@@ -109,7 +144,7 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         return;
     }
     if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
-        never_reached(e, ch, f->current_a.mean);
+        onload_never_reached(e, ch, f->current_a.mean);
 }
 
 /* Why the current is below rated, from what moved with it. */

@@ -7,4 +7,7 @@
 /* Rated current never reached (ends the run), output reduced, judgement signals lost. f: the figures as of now. */
 void onload_look(struct engine *e, int ch, const struct cycle_figures *f);
 
+/* Ends the run as `never-reached`: so many A were all that came. */
+void onload_never_reached(struct engine *e, int ch, double reached_a);
+
 #endif

@@ -105,6 +105,7 @@ static const struct line lines[PREFLIGHT_LINE_COUNT_] = {
     [LINE_SET_UP] = {preflight_set_up, false},
     [LINE_BREAKING] = {preflight_breaking, true},
     [LINE_BANK] = {preflight_bank, true},
+    [LINE_STRIKE] = {preflight_strike, true},
     [LINE_LOAD_PATH] = {preflight_load_path, true},
     [LINE_CIRCUIT] = {circuit, true},
     [LINE_SUPPLY] = {supply_voltage, false},

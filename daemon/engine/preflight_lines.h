@@ -28,6 +28,7 @@ enum preflight_result preflight_cutouts(const struct ask *a);
 enum preflight_result preflight_set_up(const struct ask *a);
 enum preflight_result preflight_breaking(const struct ask *a);
 enum preflight_result preflight_bank(const struct ask *a);
+enum preflight_result preflight_strike(const struct ask *a);
 enum preflight_result preflight_load_path(const struct ask *a);
 enum preflight_result preflight_meters(const struct ask *a);
 

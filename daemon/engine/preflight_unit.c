@@ -7,6 +7,7 @@
 #include "lead.h"
 #include "preflight_lines.h"
 #include "settable_load.h"
+#include "strike.h"
 #include "survey_run.h"
 #include "track.h"
 #include "trim.h"
@@ -116,8 +117,7 @@ enum preflight_result preflight_set_up(const struct ask *a)
 /* The highest no-load voltage that the output may have: by the plate, else the most that its process allows. */
 static double highest_u0_v(const struct ask *a)
 {
-    double plate_v = a->rq->point.no_load_v;
-    return plate_v > 0 ? plate_v : no_load_limit_of(a->e, a->rq);
+    return highest_no_load_v(&a->e->bench.limits, &a->rq->point, a->rq->s_marked);
 }
 
 static bool is_plasma(const struct ask *a)
@@ -147,6 +147,7 @@ enum preflight_result preflight_bank(const struct ask *a)
     double most = a->e->bench.limits.bank_max_power_w, u0 = a->rq->point.no_load_v;
     struct step_choice choice;
     struct error err;
+    double setting;
     if (!a->point_ok)
         return PREFLIGHT_NOT_ASKED;
     if (l->feedback_signal < 0)
@@ -165,13 +166,48 @@ enum preflight_result preflight_bank(const struct ask *a)
         return preflight_say(a, PREFLIGHT_REFUSE,
                              "a load set to a current and a unit that holds its current work against each other: set a "
                              "resistance instead");
-    if (trim_for_request(a->e, a->ch, a->rq, &a->point, &choice, &err) != 0) {
+    if (trim_for_request(a->e, a->ch, a->rq, &a->point, &choice, &setting, &err) != 0) {
         (void)text_format(a->text, REASON_CAP, "%.150s", err.text);
         return PREFLIGHT_REFUSE;
     }
     (void)text_format(a->text, REASON_CAP, "%.4f ohm of %.4f ohm wanted (%+.1f %%), %.0f W", choice.resistance_ohm,
                       a->point.resistance_ohm, choice.error_pct, choice.power_w);
     return choice.error_pct > 4 || choice.error_pct < -4 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+}
+
+static enum preflight_result no_strike(const struct ask *a)
+{
+    bool fitted = a->b->load.strike.fitted;
+    if (!fitted && a->rq->strike == STRIKE_USED)
+        return preflight_say(a, PREFLIGHT_REFUSE, "a strike is asked for, but the channel's load has none");
+    if (!a->rq->point.strike)
+        return PREFLIGHT_NOT_ASKED;
+    return preflight_say(a, PREFLIGHT_WARN,
+                         fitted ? "the unit is on file as one that starts only by a strike, and this run leaves it out"
+                                : "the unit is on file as one that starts only by a strike, and the channel has none");
+}
+
+enum preflight_result preflight_strike(const struct ask *a)
+{
+    struct strike_plan plan;
+    struct step_choice choice;
+    struct error err;
+    double setting = 0;
+    if (!strike_wanted(a->e, a->ch, a->rq))
+        return no_strike(a);
+    if (!a->point_ok || trim_for_request(a->e, a->ch, a->rq, &a->point, &choice, &setting, &err) != 0)
+        return PREFLIGHT_NOT_ASKED; /* the line before says why */
+    if (strike_plan_for(a->e, a->ch, a->rq, &a->point, choice.mask, setting, &plan, &err) != 0) {
+        (void)text_format(a->text, REASON_CAP, "%.158s", err.text);
+        return PREFLIGHT_REFUSE;
+    }
+    a->text[0] = '\0';
+    for (int i = 0; i < plan.count - 1; i++)
+        (void)text_append(a->text, REASON_CAP, "%.3f ohm for %.1f s, then ", plan.moves[i].ohm,
+                          seconds_of(plan.moves[i].for_ns));
+    (void)text_append(a->text, REASON_CAP, "the point's %.4f ohm; at most %d attempts", plan.moves[plan.count - 1].ohm,
+                      a->b->load.strike.attempts);
+    return PREFLIGHT_PASS;
 }
 
 enum preflight_result preflight_load_path(const struct ask *a)

@@ -3,6 +3,7 @@
 #include <math.h>
 
 #include "attribute.h"
+#include "begin_part.h"
 #include "emit.h"
 #include "error.h"
 #include "estimate.h"
@@ -13,11 +14,10 @@
 #include "onload.h"
 #include "renewal.h"
 #include "stagger.h"
+#include "strike.h"
 #include "survey_run.h"
 #include "track.h"
 #include "trim.h"
-
-enum { READY_PATIENCE_S = 30, TRIES_MAX = 60 };
 
 static void phase_in(struct engine *e, int ch, int64_t after_ns)
 {
@@ -93,6 +93,7 @@ static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
     c->verdict = VERDICT_NONE;
     c->cause = CAUSE_NONE;
     c->run_no_shown = rq->run_no;
+    c->strike = (struct strike_state){0};
     c->advised = 0;
     for (int i = 0; i < INTERLOCK_COUNT_; i++)
         c->hold_since_ns[i] = NEVER_NS;
@@ -123,121 +124,6 @@ void run_begin(struct engine *e, int ch, const struct run_request *rq)
     phase_in(e, ch, SECOND_NS);
 }
 
-/* Why an on-load part may not begin now; false when it may. */
-static bool hindered(struct engine *e, int ch, char *text, size_t cap)
-{
-    if (interlock_standing(e, ch, text, cap) != INTERLOCK_NONE)
-        return true;
-    const struct track *fan = track_of(e, ch, SIG_FAN_PROOF);
-    if (fan && !contact_is(e, ch, SIG_FAN_PROOF, true))
-        return text_copy(text, cap, "the load bank's fan is not seen turning"), true;
-    if (contact_is(e, ch, SIG_SUPPLY_OPEN, true))
-        return text_copy(text, cap, "the supply contactor of the unit is open"), true;
-    if (!journal_lets_begin(e))
-        return text_copy(text, cap, "the record is not healthy enough to begin"), true;
-    return stagger_hinders(e, ch, text, cap);
-}
-
-/* Something stands in the way: try again, for a while. */
-static void wait_or_give_up(struct engine *e, int ch, const char *why)
-{
-    struct channel *c = channel_of(e, ch);
-    c->run.tries++;
-    if (c->run.tries > (c->course == COURSE_READY ? READY_PATIENCE_S : TRIES_MAX) && !stagger_is_waiting(e, ch)) {
-        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, why);
-        set_state(e, ch, STATE_DONE);
-        return;
-    }
-    (void)text_copy(c->doing, sizeof c->doing, why);
-    phase_in(e, ch, SECOND_NS);
-}
-
-static bool choose_steps(struct engine *e, int ch)
-{
-    struct step_choice choice;
-    struct error err;
-    double setting;
-    if (trim_choose(e, ch, &choice, &setting, &err) != 0) {
-        char text[REASON_CAP];
-        (void)text_format(text, sizeof text, "the load cannot be made: %.120s", err.text);
-        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, text);
-        set_state(e, ch, STATE_DONE);
-        return false;
-    }
-    struct run *r = &channel_of(e, ch)->run;
-    if (r->mask != 0 && (r->mask != choice.mask || r->setting != setting)) {
-        struct event *v = emit_event(e, EVENT_TRIM, ch);
-        v->code = (int32_t)choice.mask;
-        v->code2 = (int32_t)r->mask;
-        v->value_count = 3;
-        v->values[0] = r->point.resistance_ohm;
-        v->values[1] = choice.resistance_ohm;
-        v->values[2] = choice.resistance_ohm * r->point.current_a;
-    }
-    r->mask = choice.mask;
-    r->setting = setting;
-    return true;
-}
-
-static void cycle_start(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    struct run *r = &c->run;
-    char why[REASON_CAP];
-    int64_t delay_ns = stagger_delay_ns(e, ch, why, sizeof why);
-    if (delay_ns > 0) {
-        (void)text_copy(c->doing, sizeof c->doing, why);
-        emit_text(e, EVENT_NOTE, ch, "%s", why);
-        phase_in(e, ch, delay_ns);
-        return;
-    }
-    if (hindered(e, ch, why, sizeof why)) {
-        wait_or_give_up(e, ch, why);
-        return;
-    }
-    r->tries = 0;
-    if (!choose_steps(e, ch))
-        return;
-    if (r->cycle > 0 && r->pause_begin_ns > 0) {
-        double pause = seconds_of(e->now_ns - r->pause_begin_ns);
-        double planned = seconds_of(r->cycle_ns - r->rated_on_ns);
-        r->longest_pause_s = pause > r->longest_pause_s ? pause : r->longest_pause_s;
-        if (pause > planned + CYCLE_TOLERANCE_S && r->has_last && r->last.valid)
-            emit_text(e, EVENT_NOTE, ch, "the pause before cycle %d lasted %.0f s instead of %.0f s", r->cycle + 1,
-                      pause, planned);
-    }
-    r->cycle++;
-    r->cycle_begin_ns = e->now_ns;
-    c->figures.running = false;
-    emit_event(e, EVENT_CYCLE_BEGIN, ch)->code = r->cycle;
-    c->course = COURSE_PART;
-    c->timers[TIMER_PHASE] = NEVER_NS;
-    c->shutoff = (struct shutoff){0};
-    set_state(e, ch, STATE_ON_LOAD);
-    if (!figures_begin(e, ch, e->now_ns)) {
-        run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, "current and voltage of the channel cannot be judged");
-        set_state(e, ch, STATE_DONE);
-        return;
-    }
-    load_close(e, ch, r->mask, r->setting);
-}
-
-static void setting_start(struct engine *e, int ch)
-{
-    struct channel *c = channel_of(e, ch);
-    char why[REASON_CAP];
-    if (hindered(e, ch, why, sizeof why)) {
-        wait_or_give_up(e, ch, why);
-        return;
-    }
-    if (!choose_steps(e, ch))
-        return;
-    c->course = COURSE_SETTING;
-    set_state(e, ch, STATE_SETTING);
-    load_close(e, ch, c->run.mask, c->run.setting);
-    phase_in(e, ch, e->bench.limits.setting_cap_ns);
-}
-
 bool procedure_set(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
@@ -245,7 +131,7 @@ bool procedure_set(struct engine *e, int ch)
         return true;
     if (c->course != COURSE_SETTING)
         return false;
-    c->run.setting_s = seconds_of(e->now_ns - c->load.closing_ns);
+    c->run.setting_s = seconds_of(e->now_ns - c->load.since_ns);
     c->run.start = START_WARM;
     c->course = COURSE_SET_OPEN;
     c->timers[TIMER_PHASE] = NEVER_NS;
@@ -423,6 +309,9 @@ void procedure_poll(struct engine *e, int ch)
     case COURSE_READY:
         learn_no_load_voltage(e, ch);
         break;
+    case COURSE_STRIKE:
+        strike_poll(e, ch);
+        break;
     case COURSE_SETTING:
         trim_advise(e, ch);
         break;
@@ -461,6 +350,9 @@ void procedure_timer(struct engine *e, int ch)
             setting_start(e, ch);
         else
             cycle_start(e, ch);
+        break;
+    case COURSE_STRIKE:
+        strike_timer(e, ch);
         break;
     case COURSE_SETTING:
         emit_text(e, EVENT_ADVICE, ch, "the unit was not set within %.0f s",

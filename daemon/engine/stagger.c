@@ -22,7 +22,8 @@ static bool takes_power(const struct channel *c)
 {
     if (c->load.phase != LOAD_OPEN)
         return true;
-    return c->run.active && (c->course == COURSE_PART || c->course == COURSE_SETTING || c->course == COURSE_CONFIRM);
+    return c->run.active && (c->course == COURSE_PART || c->course == COURSE_STRIKE || c->course == COURSE_SETTING ||
+                             c->course == COURSE_CONFIRM);
 }
 
 static double limit_of_circuit(const struct engine *e, int circuit)

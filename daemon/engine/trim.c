@@ -57,13 +57,13 @@ static int choose(const struct engine *e, int ch, double target_s, const struct 
 }
 
 int trim_for_request(const struct engine *e, int ch, const struct run_request *rq, const struct load_point *point,
-                     struct step_choice *choice, struct error *err)
+                     struct step_choice *choice, double *setting, struct error *err)
 {
     static const struct present nothing = {.factor = 1};
-    double target = rq->target_resistance_ohm > 0 ? 1 / rq->target_resistance_ohm : point->conductance_s, setting;
+    double target = rq->target_resistance_ohm > 0 ? 1 / rq->target_resistance_ohm : point->conductance_s;
     if (rq->target_resistance_ohm > 0 && bench_channel_of(e, ch)->load.kind == LOAD_SETTABLE_CURRENT)
         return error_set(err, "a load that is set to a current cannot be given a resistance");
-    return choose(e, ch, target, point, &nothing, choice, &setting, err);
+    return choose(e, ch, target, point, &nothing, choice, setting, err);
 }
 
 /* Constant-current units keep their current whatever the load: the load follows the current that they really give, so

@@ -12,7 +12,7 @@ int trim_choose(struct engine *e, int ch, struct step_choice *choice, double *se
 
 /* Steps for a request that is not running yet. */
 int trim_for_request(const struct engine *e, int ch, const struct run_request *rq, const struct load_point *point,
-                     struct step_choice *choice, struct error *err);
+                     struct step_choice *choice, double *setting, struct error *err);
 
 /* Learns from a finished on-load part how the elements have changed, and tells of a change of steps. */
 void trim_learn(struct engine *e, int ch, const struct cycle_result *r);

@@ -130,6 +130,50 @@ static void get_signal(struct reader *r, struct bench_signal *s)
     s->calibration_due_utc_s = get_i64(r);
 }
 
+static void put_stage(struct writer *w, const struct strike_stage *s)
+{
+    put_u32(w, s->mask);
+    put_f64(w, s->resistance_ohm);
+    put_i64(w, s->for_ns);
+}
+
+static void get_stage(struct reader *r, struct strike_stage *s)
+{
+    s->mask = get_u32(r);
+    s->resistance_ohm = get_f64(r);
+    s->for_ns = get_i64(r);
+}
+
+static void put_strike(struct writer *w, const struct bench_strike *s)
+{
+    put_bool(w, s->fitted);
+    put_stage(w, &s->low);
+    put_stage(w, &s->high);
+    put_bool(w, s->released);
+    put_i32(w, s->attempts);
+    put_i64(w, s->rest_ns);
+    put_i64(w, s->within_ns);
+    put_f64(w, s->started_pct);
+    put_f64(w, s->start_a);
+    put_f64(w, s->arc_v);
+    put_f64(w, s->overload_pct);
+}
+
+static void get_strike(struct reader *r, struct bench_strike *s)
+{
+    s->fitted = get_bool(r);
+    get_stage(r, &s->low);
+    get_stage(r, &s->high);
+    s->released = get_bool(r);
+    s->attempts = get_i32(r);
+    s->rest_ns = get_i64(r);
+    s->within_ns = get_i64(r);
+    s->started_pct = get_f64(r);
+    s->start_a = get_f64(r);
+    s->arc_v = get_f64(r);
+    s->overload_pct = get_f64(r);
+}
+
 static void put_load(struct writer *w, const struct bench_load *l)
 {
     put_u32(w, (uint32_t)l->kind);
@@ -154,6 +198,7 @@ static void put_load(struct writer *w, const struct bench_load *l)
     put_f64(w, l->max_resistance_ohm);
     put_f64(w, l->min_resistance_ohm);
     put_f64(w, l->max_current_a);
+    put_strike(w, &l->strike);
 }
 
 static void get_load(struct reader *r, struct bench_load *l)
@@ -180,6 +225,7 @@ static void get_load(struct reader *r, struct bench_load *l)
     l->max_resistance_ohm = get_f64(r);
     l->min_resistance_ohm = get_f64(r);
     l->max_current_a = get_f64(r);
+    get_strike(r, &l->strike);
 }
 
 static void put_channel(struct writer *w, const struct bench_channel *c)

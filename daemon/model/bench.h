@@ -57,6 +57,28 @@ struct bench_step {
 
 enum load_kind { LOAD_STEPPED, LOAD_SETTABLE_RESISTANCE, LOAD_SETTABLE_CURRENT, LOAD_KIND_COUNT_ };
 
+/* One moment of a strike: the steps of mask, or where that is 0 what comes nearest to the resistance. */
+struct strike_stage {
+    uint32_t mask;
+    double resistance_ohm;
+    int64_t for_ns; /* 0: there is no such moment */
+};
+
+/* What gets units going that do not start on the steps of a rating point: a moment of low resistance, then one that is
+ * high enough for the voltage of an arc, then the point's own steps. */
+struct bench_strike {
+    bool fitted;
+    struct strike_stage low, high;
+    bool released;       /* where steps open, the torch switch is let go first and held again afterwards */
+    int attempts;        /* at most, at each begin of an on-load part */
+    int64_t rest_ns;     /* load open between two attempts */
+    int64_t within_ns;   /* after the point's own steps have closed the unit has to give ... */
+    double started_pct;  /* ... this share of the rated current */
+    double start_a;      /* what a unit gives that waits for its arc */
+    double arc_v;        /* at and above which it takes it that one burns */
+    double overload_pct; /* of a step's continuous rating, for these moments */
+};
+
 struct bench_load {
     enum load_kind kind;
     int device;
@@ -78,6 +100,7 @@ struct bench_load {
     bool has_bank_fan;                             /* the daemon switches the bank's fan */
     double max_resistance_ohm, min_resistance_ohm; /* settable kinds */
     double max_current_a;
+    struct bench_strike strike;
 };
 
 struct path_part {

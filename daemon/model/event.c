@@ -38,6 +38,7 @@ static const char *const kind_names[EVENT_KIND_COUNT_] = {
     [EVENT_ESTIMATE] = "estimate",
     [EVENT_SURVEY_POINT] = "survey-point",
     [EVENT_QUEUE] = "queue",
+    [EVENT_STRIKE] = "strike",
 };
 
 static const char *const happening_names[QUEUE_HAPPENING_COUNT_] = {
@@ -55,6 +56,14 @@ static const char *const outcome_names[SURVEY_OUTCOME_COUNT_] = {"own", "at-leas
 const char *survey_outcome_name(enum survey_outcome outcome)
 {
     return (unsigned)outcome < SURVEY_OUTCOME_COUNT_ ? outcome_names[outcome] : "?";
+}
+
+static const char *const strike_names[STRIKE_OUTCOME_COUNT_] = {
+    [STRIKE_STARTED] = "started", [STRIKE_NOT_STARTED] = "not-started", [STRIKE_BROKEN_OFF] = "broken-off"};
+
+const char *strike_outcome_name(enum strike_outcome outcome)
+{
+    return outcome >= STRIKE_STARTED && outcome < STRIKE_OUTCOME_COUNT_ ? strike_names[outcome] : "?";
 }
 
 const char *event_kind_name(enum event_kind kind)

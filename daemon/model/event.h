@@ -45,6 +45,7 @@ enum event_kind {
     EVENT_ESTIMATE,        /* code: job_status; code2: 1 "at least"; values: EVENT_ESTIMATE_VALUES */
     EVENT_SURVEY_POINT,    /* code: number from 1, code2: survey_outcome; values: SURVEY_... */
     EVENT_QUEUE,           /* code: queue_happening; run_no: of the entry; of an old session's queue values: how many */
+    EVENT_STRIKE,          /* code: attempt from 1, code2: strike_outcome; values: STRIKE_... */
     EVENT_KIND_COUNT_
 };
 
@@ -80,6 +81,22 @@ enum survey_outcome {
     SURVEY_OUTCOME_COUNT_
 };
 
+/* How an attempt to strike came out. */
+enum strike_outcome {
+    STRIKE_STARTED = 1,
+    STRIKE_NOT_STARTED, /* the whole sequence, and the current did not come */
+    STRIKE_BROKEN_OFF,  /* not carried through; the text says why */
+    STRIKE_OUTCOME_COUNT_
+};
+
+/* EVENT_STRIKE's values. */
+enum {
+    STRIKE_LOW_A,  /* current at the low resistance; NAN: none read, or no such moment */
+    STRIKE_HIGH_V, /* highest voltage at the high one; NAN likewise */
+    STRIKE_END_A,  /* current at the end of the attempt */
+    STRIKE_LASTED_S
+};
+
 /* EVENT_SURVEY_POINT's values. */
 enum {
     SURVEY_CURRENT_A, /* mean, as measured */
@@ -110,6 +127,7 @@ struct event {
 const char *event_kind_name(enum event_kind kind);
 const char *queue_happening_name(enum queue_happening what);
 const char *survey_outcome_name(enum survey_outcome outcome);
+const char *strike_outcome_name(enum strike_outcome outcome);
 
 /* Must it be on disk before anyone acts on it? True for all but notes and trims. */
 int event_is_urgent(enum event_kind kind);

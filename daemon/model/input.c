@@ -17,6 +17,12 @@ const char *start_condition_name(enum start_condition s)
     return (unsigned)s < START_CONDITION_COUNT_ ? start_names[s] : "?";
 }
 
+const char *strike_use_name(enum strike_use u)
+{
+    static const char *const names[STRIKE_USE_COUNT_] = {"by-unit", "use", "none"};
+    return (unsigned)u < STRIKE_USE_COUNT_ ? names[u] : "?";
+}
+
 static void put_boot(struct writer *w, const struct input_boot *b)
 {
     put_text(w, b->engine_version);
@@ -169,6 +175,7 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_i64(w, q->safety_test_due_utc_s);
     put_bool(w, q->safety_test_failed);
     put_u32(w, (uint32_t)q->start);
+    put_u32(w, (uint32_t)q->strike);
     put_text(w, q->who);
     put_text(w, q->accepts);
     put_f64(w, q->target_resistance_ohm);
@@ -215,6 +222,7 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->safety_test_due_utc_s = get_i64(r);
     q->safety_test_failed = get_bool(r);
     q->start = (enum start_condition)get_below(r, START_CONDITION_COUNT_);
+    q->strike = (enum strike_use)get_below(r, STRIKE_USE_COUNT_);
     get_text(r, q->who, sizeof q->who);
     get_text(r, q->accepts, sizeof q->accepts);
     q->target_resistance_ohm = get_f64(r);

@@ -92,6 +92,9 @@ enum operator_verb {
 
 enum start_condition { START_UNKNOWN, START_COLD, START_WARM, START_CONDITION_COUNT_ };
 
+/* Whether a run begins its on-load parts by the channel's strike. */
+enum strike_use { STRIKE_BY_UNIT, STRIKE_USED, STRIKE_LEFT_OUT, STRIKE_USE_COUNT_ };
+
 /* What stands behind a run that nobody watches, besides what the bench itself shows. The daemon fills it in when a run
  * is ordered; a client cannot. */
 struct run_night {
@@ -160,6 +163,7 @@ struct run_request {
     int64_t safety_test_due_utc_s; /* when the next one is due; 0: not stated */
     bool safety_test_failed;       /* the latest one */
     enum start_condition start;
+    enum strike_use strike;
     char who[NAME_CAP];
     char accepts[TEXT_CAP];       /* names of accepted warnings, space between */
     double target_resistance_ohm; /* NAN: from the rating point */
@@ -245,6 +249,7 @@ struct input {
 
 const char *operator_verb_name(enum operator_verb v);
 const char *start_condition_name(enum start_condition s);
+const char *strike_use_name(enum strike_use u);
 
 /* Canonical encoding of one input (with seq, seen_ns and kind). get_input leaves r->bad set on nonsense. */
 void put_input(struct writer *w, const struct input *in);

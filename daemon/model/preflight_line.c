@@ -17,6 +17,7 @@ static const char *const names[PREFLIGHT_LINE_COUNT_] = {
     [LINE_SET_UP] = "set-up",
     [LINE_BREAKING] = "breaking",
     [LINE_BANK] = "bank",
+    [LINE_STRIKE] = "strike",
     [LINE_LOAD_PATH] = "load-path",
     [LINE_CIRCUIT] = "circuit",
     [LINE_SUPPLY] = "supply",

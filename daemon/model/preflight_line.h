@@ -18,6 +18,7 @@ enum preflight_line {
     LINE_SET_UP,
     LINE_BREAKING,
     LINE_BANK,
+    LINE_STRIKE,
     LINE_LOAD_PATH,
     LINE_CIRCUIT,
     LINE_SUPPLY,

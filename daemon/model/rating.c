@@ -38,6 +38,7 @@ void put_rating_point(struct writer *w, const struct rating_point *p)
     put_f64(w, p->i1eff_a);
     put_f64(w, p->ambient_degc);
     put_f64(w, p->cycle_s);
+    put_bool(w, p->strike);
 }
 
 void get_rating_point(struct reader *r, struct rating_point *p)
@@ -56,6 +57,7 @@ void get_rating_point(struct reader *r, struct rating_point *p)
     p->i1eff_a = get_f64(r);
     p->ambient_degc = get_f64(r);
     p->cycle_s = get_f64(r);
+    p->strike = get_bool(r);
 }
 
 void put_unit_plate(struct writer *w, const struct unit_plate *p)

@@ -25,6 +25,7 @@ struct rating_point {
     double i1eff_a;
     double ambient_degc; /* ambient the rating is for, usually 40 */
     double cycle_s;      /* length of the rated cycle, usually 600 */
+    bool strike;         /* not of the plate: starts only by a strike (lift start, some voltage-reducing devices) */
 };
 
 enum protection { PROTECTION_UNKNOWN, PROTECTION_FITTED, PROTECTION_NONE, PROTECTION_COUNT_ };

@@ -94,29 +94,32 @@ _soakbench()
         esac
         ;;
     "run plan")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --strike --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
         --start) words="unknown cold warm" ;;
+        --strike) words="by-unit use none" ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
     "run start")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --strike --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
         --start) words="unknown cold warm" ;;
+        --strike) words="by-unit use none" ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;
     "run queue")
-        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
+        words="--unit --plate --point --procedure --cycles --soak --to-equilibrium --soak-cap --go-on-after-cutout --cap --repeats --currents --rest --start --strike --setting --heated-intake --control-at-maximum --consent-past-rating --unattended --together --resistance --u0 --accept --who --confirm-setup --watch --socket --config --journal --json --help --version"
         case "$previous" in
         --plate) words=; files=yes ;;
         --procedure) words="screen proof soak to-cutout survey" ;;
         --start) words="unknown cold warm" ;;
+        --strike) words="by-unit use none" ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
         ;;

@@ -1,6 +1,7 @@
 unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LINKS replay_check)
 set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400 LABELS nights) # four nights of bench time
 unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS replay_check)
+unit_test(e2e_strike_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/strike_test.c LINKS replay_check)
 unit_test(e2e_addenda_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/addenda_test.c LINKS harness client)
 target_link_libraries(e2e_addenda_test PRIVATE PkgConfig::sqlite3)
 target_compile_definitions(e2e_addenda_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
@@ -29,3 +30,5 @@ set_tests_properties(probe_converts PROPERTIES LABELS e2e TIMEOUT 60)
 # Scaled time over sockets and terminals: alone.
 add_test(NAME three_loads COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/loads/three_loads.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
 set_tests_properties(three_loads PROPERTIES LABELS e2e RESOURCE_LOCK fast_clock TIMEOUT 240)
+add_test(NAME strike_programs COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/loads/strike.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
+set_tests_properties(strike_programs PROPERTIES LABELS e2e RESOURCE_LOCK fast_clock TIMEOUT 240)

@@ -58,7 +58,7 @@ export const EVENT_WORDS = {
   "watchdog-proved": "watchdog proved", "rule": "rule", "equilibrium": "equilibrium", "finding": "finding", "verdict": "verdict",
   "element-fault": "element of the bank", "supply-trip": "supply tripped", "alarm": "alarm", "clock": "clock", "advice": "advice",
   "preflight": "check before the start", "unit-live": "output seen", "estimate": "estimated from heating", "note": "note", "cycle": "cycle", "cycle-begin": "cycle begun",
-  "intent": "about to close", "steps": "steps closed", "trim": "re-trimmed", "survey-point": "current of a survey", "queue": "queue",
+  "intent": "about to close", "steps": "steps closed", "trim": "re-trimmed", "survey-point": "current of a survey", "queue": "queue", "strike": "strike",
 };
 
 export function el(name, options = {}, ...children) {

@@ -1,5 +1,6 @@
 set(dir ${CMAKE_CURRENT_SOURCE_DIR}/unit/compute)
 unit_test(test_compute_load SOURCES ${dir}/test_load.c LINKS compute m)
+unit_test(test_compute_strike SOURCES ${dir}/test_strike.c LINKS compute m)
 unit_test(test_compute_time SOURCES ${dir}/test_time.c LINKS compute m)
 unit_test(test_compute_judgement SOURCES ${dir}/test_judgement.c LINKS compute m)
 unit_test(test_compute_least_squares SOURCES ${dir}/test_least_squares.c LINKS compute)

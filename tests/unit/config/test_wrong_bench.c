@@ -20,6 +20,8 @@ static int load(const char *text, struct problems *list)
     "load: {device: bank, command: a_steps, feedback: a_closed, watchdog_time: 5 s,\n" \
     "           steps: [{resistance: 0.16 ohm, power: 12.2 kW}, {resistance: 0.32 ohm, power: 6.1 kW}],\n"
 
+#define STRIKE(text) "supply_trip: a_supply}", "supply_trip: a_supply, strike: " text "}"
+
 static const struct mistake mistakes[] = {
     /* YAML that is not taken */
     {"bench: north-bay", "bench: @&name north-bay", E, "anchors", "out"},
@@ -166,6 +168,26 @@ static const struct mistake mistakes[] = {
      "load: {device: bank, kind: settable-resistance, command: @a_steps, feedback: a_closed, max_power: 9 kW,\n"
      "           min_resistance: 0.05 ohm, max_resistance: 9 ohm,\n",
      E, "is set in ohm, but the point \"a_steps\" takes plain numbers", "add unit:"},
+    /* strikes */
+    {STRIKE("@{attempts: 2}"), E, "without a low and a high moment is none", "Add low"},
+    {STRIKE("{low: @{for: 1 s}}"), E, "either a resistance or steps", "Write"},
+    {STRIKE("{low: @{resistance: 0.12 ohm, steps: [1], for: 1 s}}"), E, "either a resistance or steps", "Write"},
+    {STRIKE("{low: {resistance: @0.05 ohm, for: 1 s}}"), E, "all steps together with the leads make 0.1067 ohm", "Ask"},
+    {STRIKE("{high: {resistance: @2 ohm, for: 1 s}}"), E, "no step has more than 0.32 ohm", "Ask"},
+    {STRIKE("{low: {steps: [@3], for: 1 s}}"), E, "no step of the load", "Number the steps"},
+    {STRIKE("{low: {steps: [1, @1], for: 1 s}}"), E, "named twice", "Number the steps"},
+    {STRIKE("{low: {steps: @[1], for: 1 s}, high: {steps: [2], for: 1 s}, start_current: 99 A}"), E,
+     "do not hold those of high", "Add the steps"},
+    {STRIKE("@{low: {resistance: 0.3 ohm, for: 1 s}, high: {resistance: 0.2 ohm, for: 1 s}, start_current: 99 A}"), E,
+     "low is not below high", "Swap"},
+    {STRIKE("@{high: {resistance: 0.3 ohm, for: 1 s}}"), E, "20 A through 0.3 ohm gives 6.0 V, below 12 V",
+     "higher resistance"},
+    {STRIKE("{low: {resistance: 0.12 ohm, for: @9 s}}"), E, "out of range", "50 ms to 5 s"},
+    {"breaks_dc: 60 V, breaks_current: 300 A, supply_trip: a_supply}",
+     "supply_trip: a_supply, strike: @{low: {resistance: 0.12 ohm, for: 1 s}}}", E, "opens steps while current flows",
+     "change: released"},
+    {STRIKE("@{low: {resistance: 0.12 ohm, for: 1 s}, attempts: 9, rest: 20 s}"), W, "is struck for 234 s", "Fewer"},
+    {STRIKE("@{low: {resistance: 0.12 ohm, for: 60 ms}}"), W, "shorter than a poll", "longer"},
     {"      i2: {device", "      @i9: {device", E, "channel A has no signal i2", "Add i2"},
     {"i2: {device: bank", "feedback: @{device: bank, point: a_closed}\n      i2: {device: bank", E,
      "feedback is named in load", ""},
