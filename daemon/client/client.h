@@ -68,6 +68,10 @@ struct bench *client_bench(struct client *c, struct error *err);
 /* The journal of --journal, of --config, or the daemon's own. NULL with err. */
 struct journal_reader *client_journal(struct client *c, struct error *err);
 
+/* The name on record of the unit that a person calls so (journal_reader_find_unit); as called where there is none on
+ * file. Returns 0; -1 with err, which says what to type when several are called so. */
+int client_unit(struct journal_reader *reader, const char *called, char name[NAME_CAP], struct error *err);
+
 /* Is the journal to be read without the daemon? */
 bool client_offline(const struct client *c);
 

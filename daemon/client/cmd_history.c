@@ -190,10 +190,10 @@ int command_unit_history(struct client *c, const struct arguments *args)
     struct error err = {{0}};
     struct unit_history history = {0};
     struct last_service service = {0};
-    const char *serial = args->operands[0];
+    char serial[NAME_CAP];
     struct journal_reader *reader = client_journal(c, &err);
     int status = EXIT_REFUSED;
-    if (!reader ||
+    if (!reader || client_unit(reader, args->operands[0], serial, &err) != 0 ||
         unit_history_load(reader, serial, check_unit_of(c), (int64_t)argument_number(args, "--limit", 50), &history,
                           &err) != 0 ||
         journal_reader_dispositions(reader, serial, take_service, &service, &err) != 0) {

@@ -31,7 +31,8 @@ struct import {
     const char *path;
     struct csv csv;
     int columns[COLUMN_COUNT]; /* of the file; -1: not there */
-    json_t *units;             /* object: serial -> plate */
+    json_t *units;             /* object: SERIAL/MAKER -> plate */
+    json_t *latest;            /* object: serial -> the plate of its row before */
     json_t *problems;          /* list of sentences */
 };
 
@@ -98,18 +99,37 @@ static json_t *row_part(const struct import *im, size_t row, bool of_unit)
     return build_end(&b);
 }
 
+/* The latest plate of this serial number; another maker may have given it to another unit. A row that leaves the maker
+ * out goes on with the plate before it. */
+static json_t *plate_at(const struct import *im, const char *serial, const char *maker)
+{
+    json_t *latest = json_object_get(im->latest, serial), *plate = NULL;
+    char key[512];
+    if (latest && (maker[0] == '\0' || get_word(latest, "maker")[0] == '\0'))
+        return latest;
+    if (text_format(key, sizeof key, "%s/%s", serial, maker) == 0)
+        plate = json_object_get(im->units, key);
+    return plate;
+}
+
+static bool begin_plate(struct import *im, const char *serial, const char *maker, json_t *unit)
+{
+    char key[512];
+    return unit && text_format(key, sizeof key, "%s/%s", serial, maker) == 0 &&
+           json_object_set_new(unit, "ratings", json_array()) == 0 && json_object_set(im->latest, serial, unit) == 0 &&
+           json_object_set_new(im->units, key, unit) == 0;
+}
+
 /* The plate that a row belongs to: begun by its first row, the same words about the unit in all of them. */
 static json_t *plate_of_row(struct import *im, size_t row)
 {
     const char *serial = csv_cell(&im->csv, row, im->columns[0]);
+    const char *maker = im->columns[1] >= 0 ? csv_cell(&im->csv, row, im->columns[1]) : "";
     json_t *unit = row_part(im, row, true);
-    json_t *plate = json_object_get(im->units, serial);
-    if (!plate) {
-        if (unit && json_object_set_new(unit, "ratings", json_array()) == 0 &&
-            json_object_set_new(im->units, serial, unit) == 0)
-            return unit;
-        return NULL;
-    }
+    json_t *plate = plate_at(im, serial, maker);
+    if (!plate)
+        return begin_plate(im, serial, maker, unit) ? unit : NULL;
+    (void)json_object_set(im->latest, serial, plate);
     const char *key;
     json_t *value;
     json_object_foreach(unit, key, value)
@@ -155,14 +175,14 @@ static void take_row(struct import *im, size_t row)
 static void check_plates(struct import *im)
 {
     struct unit_plate *plate = calloc(1, sizeof *plate);
-    const char *serial;
+    const char *key;
     json_t *object;
-    json_object_foreach(im->units, serial, object)
+    json_object_foreach(im->units, key, object)
     {
         struct protocol_error problem = {{0}, {0}, {0}};
         if (plate && plate_from_json(object, plate, &problem) != 0 && json_array_size(im->problems) == 0) {
             char text[600];
-            (void)text_format(text, sizeof text, "%s: unit %s: %s", im->path, serial, problem.what);
+            (void)text_format(text, sizeof text, "%s: unit %s: %s", im->path, get_word(object, "serial"), problem.what);
             (void)json_array_append_new(im->problems, json_text(text));
         }
     }
@@ -173,12 +193,12 @@ static void check_plates(struct import *im)
 static int send_units(struct import *im, const char *who)
 {
     struct client *c = im->client;
-    const char *serial;
+    const char *key;
     json_t *plate, *list = json_array(), *result = NULL;
     size_t count = json_object_size(im->units);
     struct json_build b = {.object = protocol_request(DO_UNIT_IMPORT, 0)};
     b.bad = !b.object || !list;
-    json_object_foreach(im->units, serial, plate)
+    json_object_foreach(im->units, key, plate)
     {
         if (list && json_array_append(list, plate) != 0)
             b.bad = true;
@@ -228,8 +248,9 @@ int command_unit_import(struct client *c, const struct arguments *args)
     struct error err = {{0}};
     int status = EXIT_REFUSED;
     im.units = json_object();
+    im.latest = json_object();
     im.problems = json_array();
-    if (!im.units || !im.problems)
+    if (!im.units || !im.latest || !im.problems)
         error_set(&err, "memory is short");
     else if (csv_read(im.path, &im.csv, &err) == 0 &&
              map_columns(&im, argument_text(args, "--columns", ""), &err) == 0) {
@@ -246,6 +267,7 @@ int command_unit_import(struct client *c, const struct arguments *args)
     if (err.text[0])
         status = client_failed(c, &err);
     csv_free(&im.csv);
+    json_decref(im.latest);
     json_decref(im.units);
     json_decref(im.problems);
     return status;

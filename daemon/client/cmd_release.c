@@ -17,7 +17,7 @@ static int fill_tag(struct client *c, const char *serial, struct unit_tag *tag)
         return status;
     const json_t *unit = json_object_get(detail, "unit");
     const json_t *sent = json_array_get(json_object_get(detail, "dispositions"), 0);
-    (void)text_copy(tag->serial, sizeof tag->serial, serial);
+    (void)text_copy(tag->serial, sizeof tag->serial, get_word(unit, "serial"));
     (void)text_copy(tag->asset, sizeof tag->asset, get_word(unit, "asset"));
     (void)text_copy(tag->maker, sizeof tag->maker, get_word(unit, "maker"));
     (void)text_copy(tag->model, sizeof tag->model, get_word(unit, "model"));

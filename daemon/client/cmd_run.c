@@ -138,7 +138,9 @@ static json_t *list_request(const struct arguments *args)
 /* The same filter for a journal that is read here. */
 static json_t *list_offline(struct client *c, const struct arguments *args, struct error *err)
 {
-    struct run_filter filter = {.serial = argument_text(args, "--unit", NULL),
+    char unit[NAME_CAP];
+    const char *called = argument_text(args, "--unit", NULL);
+    struct run_filter filter = {.serial = called ? unit : NULL,
                                 .channel = argument_text(args, "--channel", NULL),
                                 .certificate = argument_text(args, "--instrument", NULL),
                                 .since_utc_us = (int64_t)argument_number(args, "--since", 0) * 1000000,
@@ -152,7 +154,8 @@ static json_t *list_offline(struct client *c, const struct arguments *args, stru
             filter.verdict = i;
     }
     struct journal_reader *reader = client_journal(c, err);
-    json_t *result = reader ? runs_to_json(reader, &filter, err) : NULL;
+    bool named = reader && (!called || client_unit(reader, called, unit, err) == 0);
+    json_t *result = named ? runs_to_json(reader, &filter, err) : NULL;
     journal_reader_close(reader);
     return result;
 }

@@ -29,12 +29,20 @@ int command_unit_add(struct client *c, const struct arguments *args)
     build_add(&b, "plate", plate_to_json(plate));
     if (argument(args, "--who")->given)
         build_text(&b, "who", argument_text(args, "--who", ""));
+    if (argument(args, "--unit")->given)
+        build_text(&b, "unit", argument_text(args, "--unit", ""));
     status = client_result(c, build_end(&b), false, &result);
+    const char *text = get_word(result, "text");
     if (status == EXIT_DONE && c->json)
         status = client_print_json(c, json_incref(result));
+    else if (status == EXIT_DONE && text[0]) /* it shares its serial number */
+        fprintf(c->screen.out,
+                "%s\nNext, if it is not on file yet: soakbench unit inspect \"%s/%s\" --passed --who NAME\n", text,
+                plate->serial, plate->maker);
     else if (status == EXIT_DONE)
-        fprintf(c->screen.out, "%s\nNext, if it is not on file yet: soakbench unit inspect %s --passed --who NAME\n",
-                get_word(result, "text")[0] ? get_word(result, "text") : "Entered.", plate->serial);
+        fprintf(c->screen.out,
+                "Entered.\nNext, if it is not on file yet: soakbench unit inspect %s --passed --who NAME\n",
+                plate->serial);
 out:
     json_decref(result);
     problems_free(&problems);
@@ -48,9 +56,9 @@ static void print_units(const struct screen *s, const json_t *units)
         fputs("No units in the register yet. Enter one with: soakbench unit add FILE\n", s->out);
         return;
     }
-    const struct column columns[] = {{"serial", false, false, false}, {"asset", false, false, false},
-                                     {"maker", false, true, false},   {"model", false, true, false},
-                                     {"plate", true, false, false},   {"rating points", false, true, false}};
+    const struct column columns[] = {{"unit", false, false, false}, {"asset", false, false, false},
+                                     {"maker", false, true, false}, {"model", false, true, false},
+                                     {"plate", true, false, false}, {"rating points", false, true, false}};
     struct table *t = table_new(columns, 6);
     size_t i, p;
     json_t *unit, *point;
@@ -59,7 +67,7 @@ static void print_units(const struct screen *s, const json_t *units)
         char points[400] = "";
         json_array_foreach(json_object_get(unit, "ratings"), p, point)(void)
             text_append(points, sizeof points, "%s%s", p ? "; " : "", get_word(point, "words"));
-        table_cell(t, "%s", get_word(unit, "serial"));
+        table_cell(t, "%s", get_word(unit, "unit"));
         table_cell(t, "%s", get_word(unit, "asset"));
         table_cell(t, "%s", get_word(unit, "maker"));
         table_cell(t, "%s", get_word(unit, "model"));
@@ -187,7 +195,7 @@ static void print_history(const struct screen *s, const json_t *runs)
 static void print_unit(const struct screen *s, const json_t *detail)
 {
     const json_t *unit = json_object_get(detail, "unit");
-    fprintf(s->out, "Unit %s%s%s: %s %s, asset %s, year %lld\n", tone_begin(s, TONE_STRONG), get_word(unit, "serial"),
+    fprintf(s->out, "Unit %s%s%s: %s %s, asset %s, year %lld\n", tone_begin(s, TONE_STRONG), get_word(unit, "unit"),
             tone_end(s, TONE_STRONG), get_word(unit, "maker"), get_word(unit, "model"),
             get_word(unit, "asset")[0] ? get_word(unit, "asset") : "-", (long long)get_whole(unit, "year"));
     fprintf(s->out, "Plate version %lld of %s, rated by %s, thermal protection: %s\n\n",
@@ -208,8 +216,10 @@ int command_unit_show(struct client *c, const struct arguments *args)
     if (client_offline(c)) {
         struct error err = {{0}};
         bool found = true;
+        char name[NAME_CAP];
         struct journal_reader *reader = client_journal(c, &err);
-        result = reader ? unit_detail_to_json(reader, args->operands[0], &found, &err) : NULL;
+        if (reader && client_unit(reader, args->operands[0], name, &err) == 0)
+            result = unit_detail_to_json(reader, name, &found, &err);
         journal_reader_close(reader);
         if (!found)
             error_set(&err, "unit %s is not in the register; soakbench unit list shows them", args->operands[0]);

@@ -46,6 +46,11 @@ static const char *const verdicts[] = {"met", "not-met", "undecided", "held", NU
 
 static const struct option_row who_options[] = {TEXT("--who", "NAME", "who gives the order")};
 
+static const struct option_row add_options[] = {
+    TEXT("--unit", "SERIAL", "the unit whose plate it is, when serial number or maker on file is to be corrected"),
+    TEXT("--who", "NAME", "who gives the order"),
+};
+
 static const struct option_row rigged_options[] = {
     TEXT("--unit", "SERIAL", "serial number as read from the unit's label: a start for another unit is refused"),
     TEXT("--who", "NAME", "who gives the order"),
@@ -304,8 +309,9 @@ static const struct command_row commands[] = {
      "What it shows is live and may not be on record yet; run show reads the record.", OPTIONS(status_options),
      command_status},
     {"unit", "add", "FILE", OPERAND_FILE, 1, 1, "enter a unit's rating plate, or a new version of it",
-     "The file is YAML, as soakbench-unit(5) describes. A run keeps the version of the plate that it was judged by.",
-     OPTIONS(who_options), command_unit_add},
+     "The file is YAML, as soakbench-unit(5) describes. A run keeps the version of the plate that it was judged by. A "
+     "unit is told by serial number and maker: where two makers use one number, name the unit SERIAL/MAKER.",
+     OPTIONS(add_options), command_unit_add},
     {"unit", "import", "FILE", OPERAND_FILE, 1, 1, "enter many plates from a CSV file",
      "One line for each rating point; the first line holds the headings serial, maker, model, asset, rated_by, year, "
      "protection, process, output, output_control, supply_v, phases, frequency_hz, percent_on, current_a, "

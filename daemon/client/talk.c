@@ -313,6 +313,14 @@ struct journal_reader *client_journal(struct client *c, struct error *err)
     return reader;
 }
 
+int client_unit(struct journal_reader *reader, const char *called, char name[NAME_CAP], struct error *err)
+{
+    int found = journal_reader_find_unit(reader, called, name, err);
+    if (found == 0 && text_copy(name, NAME_CAP, called) != 0)
+        return error_set(err, "unit %s is not in the register; soakbench unit list shows them", called);
+    return found == 0 || found == 1 ? 0 : -1;
+}
+
 int verdict_status(const char *verdict)
 {
     if (strcmp(verdict, "met") == 0 || strcmp(verdict, "held") == 0)

@@ -39,8 +39,9 @@ struct register_order {
     uint64_t request; /* number that control_answer is called with: 2 stored, 1 refused */
     int64_t utc_s;    /* when it was entered, by the bench's clock */
     char who[NAME_CAP];
-    struct unit_plate plate;                /* REGISTER_PLATE */
-    struct journal_inspection inspection;   /* REGISTER_INSPECTION */
+    struct unit_plate plate;              /* REGISTER_PLATE ... */
+    char unit[NAME_CAP];                  /* ... of the unit of this name, whatever maker it states; empty: by itself */
+    struct journal_inspection inspection; /* REGISTER_INSPECTION */
     struct journal_disposition disposition; /* REGISTER_DISPOSITION */
     struct journal_baseline baseline;       /* REGISTER_BASELINE */
     struct unit_plate *plates;              /* REGISTER_PLATES: malloc'd, plate_count of them */

@@ -95,12 +95,27 @@ int server_date(struct doing *d, const char *key, int64_t *utc_s)
     return found;
 }
 
+enum { CALLED_CAP = 2 * NAME_CAP }; /* SERIAL/MAKER */
+
+/* Returns 1 found, 0 none, -1 with err. */
+static int find_unit(struct doing *d, const char *called, char name[NAME_CAP])
+{
+    struct journal_reader *r = server_reader(d);
+    struct error err = {{0}};
+    if (!r)
+        return -1;
+    int found = journal_reader_find_unit(r, called, name, &err);
+    if (found == 2)
+        return protocol_fail(&d->err, "unit", "soakbench unit list shows them.", "%.350s", err.text);
+    return found < 0 ? server_journal_failed(d, &err) : found;
+}
+
 static int read_run_list(struct doing *d)
 {
-    char serial[NAME_CAP], channel[NAME_CAP], certificate[NAME_CAP], word[NAME_CAP] = "";
+    char called[CALLED_CAP], serial[NAME_CAP], channel[NAME_CAP], certificate[NAME_CAP], word[NAME_CAP] = "";
     int64_t since_s = 0, until_s = 0;
     struct run_filter filter = {.newest_first = true, .limit = 100};
-    int has_serial = field_text(d->body, "unit", serial, sizeof serial, &d->err);
+    int has_serial = field_text(d->body, "unit", called, sizeof called, &d->err);
     int has_channel = field_text(d->body, "channel", channel, sizeof channel, &d->err);
     int has_certificate = field_text(d->body, "instrument", certificate, sizeof certificate, &d->err);
     if (has_serial < 0 || has_channel < 0 || has_certificate < 0 ||
@@ -108,7 +123,10 @@ static int read_run_list(struct doing *d)
         server_date(d, "until", &until_s) < 0 || field_flag(d->body, "open", &filter.open_only, &d->err) < 0 ||
         field_integer(d->body, "limit", 1, JOURNAL_PAGE_MAX, &filter.limit, &d->err) < 0)
         return -1;
-    filter.serial = has_serial ? serial : NULL;
+    int found = has_serial ? find_unit(d, called, serial) : 0;
+    if (found < 0)
+        return -1;
+    filter.serial = found ? serial : has_serial ? called : NULL;
     filter.channel = has_channel ? channel : NULL;
     filter.certificate = has_certificate ? certificate : NULL;
     filter.since_utc_us = since_s * 1000000;
@@ -177,12 +195,33 @@ static int read_unit_list(struct doing *d)
     return read_done(d, result);
 }
 
-int server_serial(struct doing *d, char serial[NAME_CAP])
+int server_unit(struct doing *d, char name[NAME_CAP])
 {
-    int found = field_text(d->body, "unit", serial, NAME_CAP, &d->err);
-    return found != 0 ? found
-                      : protocol_fail(&d->err, "unit", "soakbench unit list shows them.",
-                                      "name the unit by its serial number");
+    char called[CALLED_CAP];
+    int found = field_text(d->body, "unit", called, sizeof called, &d->err);
+    if (found == 0)
+        return protocol_fail(&d->err, "unit", "soakbench unit list shows them.", "name the unit by its serial number");
+    if (found > 0)
+        found = find_unit(d, called, name);
+    return found != 0 ? found : server_no_unit(d, called);
+}
+
+int server_read_named_unit(struct doing *d)
+{
+    return server_unit(d, d->unit) < 0 ? -1 : 0;
+}
+
+int server_read_label(struct doing *d)
+{
+    char called[CALLED_CAP];
+    int found = field_text(d->body, "unit", called, sizeof called, &d->err);
+    if (found <= 0)
+        return found;
+    found = find_unit(d, called, d->unit);
+    if (found == 0 && text_copy(d->unit, sizeof d->unit, called) != 0)
+        return protocol_fail(&d->err, "unit", "", "unit %s is not in the register, and too long for a serial number",
+                             called);
+    return found < 0 ? -1 : 0;
 }
 
 int server_no_unit(struct doing *d, const char *serial)
@@ -194,7 +233,7 @@ int server_no_unit(struct doing *d, const char *serial)
 static int read_unit_show(struct doing *d)
 {
     char serial[NAME_CAP];
-    if (server_serial(d, serial) < 0)
+    if (server_unit(d, serial) < 0)
         return -1;
     struct journal_reader *r = server_reader(d);
     if (!r)
@@ -220,41 +259,60 @@ struct do_row {
     int (*run)(struct doing *d);
     const char *keys;             /* fields besides v, id and do; NULL: checked by the function */
     int (*read)(struct doing *d); /* first of all, in the reader's thread; NULL: nothing is read from the record */
+    const char *read_if;          /* only when this field is there; NULL: always */
 };
 
 static const struct do_row do_rows[DO_COUNT_] = {
-    [DO_HELLO] = {do_hello, ""},
-    [DO_STATUS] = {do_status, ""},
-    [DO_BENCH] = {do_bench, ""},
-    [DO_COUNTERS] = {do_counters, ""},
-    [DO_RUN_START] = {server_do_run_start, NULL, server_read_run_start},
-    [DO_RUN_END] = {server_do_channel_order, "channel reason who wait"},
-    [DO_RUN_QUEUE] = {server_do_run_start, NULL, server_read_run_start},
-    [DO_RUN_UNQUEUE] = {server_do_run_unqueue, "run channel reason who"},
-    [DO_RUN_LIST] = {send_read, "unit channel verdict since until instrument open limit", read_run_list},
-    [DO_RUN_SHOW] = {send_read, "run", read_run_show},
-    [DO_RUN_EVENTS] = {send_read, "run after limit", read_run_events},
-    [DO_CHANNEL_RIG] = {server_do_channel_order, "channel who"},
-    [DO_CHANNEL_RIGGED] = {server_do_channel_order, "channel unit who"},
-    [DO_CHANNEL_RELEASE] = {server_do_channel_order, "channel who"},
-    [DO_CHANNEL_RESET] = {server_do_channel_order, "channel reason who wait"},
-    [DO_CHANNEL_SET] = {server_do_channel_order, "channel who"},
-    [DO_CHANNEL_CONTINUE] = {server_do_channel_order, "channel reason who"},
-    [DO_CHANNEL_NOTE] = {server_do_channel_order, "channel text who"},
-    [DO_WATCHDOG_PROVE] = {server_do_watchdog_prove, "device who wait"},
-    [DO_DEVICE_PROBE] = {server_do_device_probe, "device"},
-    [DO_UNIT_ADD] = {server_do_unit_add, "plate who"},
-    [DO_UNIT_IMPORT] = {server_do_unit_import, "plates who"},
-    [DO_UNIT_LIST] = {send_read, "", read_unit_list},
-    [DO_UNIT_SHOW] = {send_read, "unit", read_unit_show},
-    [DO_UNIT_INSPECT] = {server_do_register, "unit passed kind reference note done due who", server_read_unit_inspect},
-    [DO_UNIT_RELEASE] = {server_do_register, "unit to due run note who", server_read_unit_release},
-    [DO_UNIT_BASELINE] = {server_do_register, "unit run who", server_read_unit_baseline},
-    [DO_RUN_ATTACH] = {server_do_run_attach, "run note name data more who", server_read_run_attach},
-    [DO_RUN_REVISE] = {server_do_run_revise, "run correction reason judgement who", server_read_run_revise},
-    [DO_UPLINK_RESEND] = {server_do_uplink_resend, "run since store who", server_read_uplink_resend},
-    [DO_NOTIFY_TEST] = {server_do_notify_test, "who"},
-    [DO_NOTIFY_ACKNOWLEDGE] = {server_do_notify_acknowledge, "code who"},
+    [DO_HELLO] = {.run = do_hello, .keys = ""},
+    [DO_STATUS] = {.run = do_status, .keys = ""},
+    [DO_BENCH] = {.run = do_bench, .keys = ""},
+    [DO_COUNTERS] = {.run = do_counters, .keys = ""},
+    [DO_RUN_START] = {.run = server_do_run_start, .read = server_read_run_start},
+    [DO_RUN_END] = {.run = server_do_channel_order, .keys = "channel reason who wait"},
+    [DO_RUN_QUEUE] = {.run = server_do_run_start, .read = server_read_run_start},
+    [DO_RUN_UNQUEUE] = {.run = server_do_run_unqueue, .keys = "run channel reason who"},
+    [DO_RUN_LIST] = {.run = send_read,
+                     .keys = "unit channel verdict since until instrument open limit",
+                     .read = read_run_list},
+    [DO_RUN_SHOW] = {.run = send_read, .keys = "run", .read = read_run_show},
+    [DO_RUN_EVENTS] = {.run = send_read, .keys = "run after limit", .read = read_run_events},
+    [DO_CHANNEL_RIG] = {.run = server_do_channel_order, .keys = "channel who"},
+    [DO_CHANNEL_RIGGED] = {.run = server_do_channel_order,
+                           .keys = "channel unit who",
+                           .read = server_read_label,
+                           .read_if = "unit"},
+    [DO_CHANNEL_RELEASE] = {.run = server_do_channel_order, .keys = "channel who"},
+    [DO_CHANNEL_RESET] = {.run = server_do_channel_order, .keys = "channel reason who wait"},
+    [DO_CHANNEL_SET] = {.run = server_do_channel_order, .keys = "channel who"},
+    [DO_CHANNEL_CONTINUE] = {.run = server_do_channel_order, .keys = "channel reason who"},
+    [DO_CHANNEL_NOTE] = {.run = server_do_channel_order, .keys = "channel text who"},
+    [DO_WATCHDOG_PROVE] = {.run = server_do_watchdog_prove, .keys = "device who wait"},
+    [DO_DEVICE_PROBE] = {.run = server_do_device_probe, .keys = "device"},
+    [DO_UNIT_ADD] = {.run = server_do_unit_add,
+                     .keys = "plate unit who",
+                     .read = server_read_named_unit,
+                     .read_if = "unit"},
+    [DO_UNIT_IMPORT] = {.run = server_do_unit_import, .keys = "plates who"},
+    [DO_UNIT_LIST] = {.run = send_read, .keys = "", .read = read_unit_list},
+    [DO_UNIT_SHOW] = {.run = send_read, .keys = "unit", .read = read_unit_show},
+    [DO_UNIT_INSPECT] = {.run = server_do_register,
+                         .keys = "unit passed kind reference note done due who",
+                         .read = server_read_unit_inspect},
+    [DO_UNIT_RELEASE] = {.run = server_do_register,
+                         .keys = "unit to due run note who",
+                         .read = server_read_unit_release},
+    [DO_UNIT_BASELINE] = {.run = server_do_register, .keys = "unit run who", .read = server_read_unit_baseline},
+    [DO_RUN_ATTACH] = {.run = server_do_run_attach,
+                       .keys = "run note name data more who",
+                       .read = server_read_run_attach},
+    [DO_RUN_REVISE] = {.run = server_do_run_revise,
+                       .keys = "run correction reason judgement who",
+                       .read = server_read_run_revise},
+    [DO_UPLINK_RESEND] = {.run = server_do_uplink_resend,
+                          .keys = "run since store who",
+                          .read = server_read_uplink_resend},
+    [DO_NOTIFY_TEST] = {.run = server_do_notify_test, .keys = "who"},
+    [DO_NOTIFY_ACKNOWLEDGE] = {.run = server_do_notify_acknowledge, .keys = "code who"},
 };
 
 static bool word_in(const char *words, const char *word)
@@ -291,7 +349,8 @@ void server_do_line(struct control *c, int client, const char *line, size_t size
         result = check_fields(&d, do_rows[d.verb].keys);
     if (result == 0) {
         const struct do_row *row = &do_rows[d.verb];
-        result = row->read ? server_read(&d, row->read, row->run) : row->run(&d);
+        bool reads = row->read && (!row->read_if || json_object_get(body, row->read_if));
+        result = reads ? server_read(&d, row->read, row->run) : row->run(&d);
     }
     if (result != 0)
         server_send(c, client, protocol_refused(d.id, &d.err, NULL));

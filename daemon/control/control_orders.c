@@ -83,7 +83,8 @@ int server_do_channel_order(struct doing *d)
     if (result == 0)
         result = server_who(d, order->who);
     if (result == 0 && row->text_key)
-        found = field_text(d->body, row->text_key, order->text, sizeof order->text, &d->err);
+        found = d->unit[0] ? text_copy(order->text, sizeof order->text, d->unit)
+                           : field_text(d->body, row->text_key, order->text, sizeof order->text, &d->err);
     if (found < 0)
         result = -1;
     else if (result == 0 && row->text_needed && !order->text[0])
@@ -195,9 +196,10 @@ int server_read_run_start(struct doing *d)
     }
     order->verb = d->verb == DO_RUN_QUEUE ? VERB_QUEUE : VERB_START;
     order->device = -1;
-    if (channel_field(d, false, &order->channel) != 0 || server_serial(d, serial) < 0 ||
-        server_who(d, order->who) != 0 || unit_on_file(d, serial, unit, &latest) != 0 ||
-        run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0 || unit_heat(d, &order->run) != 0)
+    if (channel_field(d, false, &order->channel) != 0 || server_unit(d, serial) < 0 || server_who(d, order->who) != 0 ||
+        unit_on_file(d, serial, unit, &latest) != 0 ||
+        run_order_from_json(d->body, &unit->plate, &order->run, &d->err) != 0 ||
+        text_copy(order->run.serial, sizeof order->run.serial, unit->name) != 0 || unit_heat(d, &order->run) != 0)
         goto out;
     if (d->verb == DO_RUN_QUEUE) /* nobody stands there when its turn comes */
         order->run.unattended = true;
@@ -303,6 +305,7 @@ int server_do_unit_add(struct doing *d)
     if (!order)
         return server_busy(d, "the daemon");
     order->kind = REGISTER_PLATE;
+    (void)text_copy(order->unit, sizeof order->unit, d->unit);
     int result = server_who(d, order->who);
     if (result == 0)
         result = plate_from_json(json_object_get(d->body, "plate"), &order->plate, &d->err);
@@ -357,7 +360,7 @@ int server_do_unit_import(struct doing *d)
 static int inspection_fields(struct doing *d, struct journal_inspection *t)
 {
     int passed = 0;
-    if (server_serial(d, t->serial) < 0 || server_who(d, t->who) != 0 ||
+    if (server_unit(d, t->serial) < 0 || server_who(d, t->who) != 0 ||
         field_text(d->body, "kind", t->kind, sizeof t->kind, &d->err) < 0 ||
         field_text(d->body, "reference", t->reference, sizeof t->reference, &d->err) < 0 ||
         field_text(d->body, "note", t->note, sizeof t->note, &d->err) < 0 ||
@@ -407,7 +410,7 @@ static int unit_and_run(struct doing *d, char serial[NAME_CAP], int64_t *run_no)
     struct journal_run *run = calloc(1, sizeof *run);
     if (!unit || !run)
         result = server_busy(d, "the daemon");
-    else if (server_serial(d, serial) >= 0 && unit_on_file(d, serial, unit, &latest) == 0 &&
+    else if (server_unit(d, serial) >= 0 && unit_on_file(d, serial, unit, &latest) == 0 &&
              field_integer(d->body, "run", 1, INT64_MAX, run_no, &d->err) >= 0)
         result = 0;
     if (result == 0 && *run_no != 0) {

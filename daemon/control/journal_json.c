@@ -87,6 +87,7 @@ json_t *unit_to_json(const struct journal_unit *unit)
 {
     struct json_build b = {.object = plate_to_json(&unit->plate)};
     b.bad = !b.object;
+    build_text(&b, "unit", unit->name);
     build_integer(&b, "plate_version", unit->version);
     add_date(&b, "entered", unit->utc_s);
     return build_end(&b);

@@ -102,6 +102,7 @@ struct doing {
     struct input_operator *order; /* ready but for what the server's thread knows; malloc'd */
     struct register_order *file;  /* the same for the register; malloc'd */
     int64_t from[FEED_COUNT_], run_no;
+    char unit[NAME_CAP];
     int (*finish)(struct doing *d);
     struct pending *pending; /* already open when a request is finished; NULL: none */
     bool handed_on;          /* engine or journal thread will answer */
@@ -158,7 +159,12 @@ struct journal_reader *server_reader(struct doing *d);
 int server_journal_failed(struct doing *d, const struct error *err);
 int server_done_text(struct doing *d, const char *text);
 int server_date(struct doing *d, const char *key, int64_t *utc_s);
-int server_serial(struct doing *d, char serial[NAME_CAP]);
+/* The unit that the request names, by its name on record; -1 with err when there is none, or several (reader's thread).
+ */
+int server_unit(struct doing *d, char name[NAME_CAP]);
+/* The same into d->unit; a label may be of a unit that is not on file yet, and stays as it was read. */
+int server_read_label(struct doing *d);
+int server_read_named_unit(struct doing *d);
 int server_no_unit(struct doing *d, const char *serial);
 
 /* control_pending.c: opens an entry for a request that engine or journal thread will answer (NULL with err when there

@@ -102,6 +102,11 @@ int journal_end_run(struct journal *j, int64_t run_no, uint64_t end_seq, int64_t
  * else the next. */
 int journal_put_unit(struct journal *j, const struct unit_plate *plate, int64_t utc_s, int32_t *version,
                      struct error *err);
+
+/* The same, and name receives the unit's name on record (unit_name.h). A name that is in it already says which unit the
+ * plate is of, whatever maker it states: so a maker's name is corrected. version may be NULL. */
+int journal_put_plate(struct journal *j, const struct unit_plate *plate, int64_t utc_s, char name[NAME_CAP],
+                      int32_t *version, struct error *err);
 int journal_put_inspection(struct journal *j, const struct journal_inspection *t, struct error *err);
 
 /* Where a store stands. A new store begins with a cursor of zeros. Refuses settled beyond sent. */

@@ -116,6 +116,11 @@ int journal_reader_inputs(struct journal_reader *r, uint64_t epoch, uint64_t unt
 
 /* ---- the register of units ---- */
 
+/* Everything here goes by the unit's name on record. The name of the unit that a person calls so: by its serial number
+ * where only one unit has it, by SERIAL/MAKER, or by its name. Returns 1 found, 0 none, 2 several (err says what to
+ * type), -1. */
+int journal_reader_find_unit(struct journal_reader *r, const char *called, char name[NAME_CAP], struct error *err);
+
 typedef int (*unit_row_fn)(void *ctx, const struct journal_unit *u);
 /* Latest version of each unit's plate, by serial. */
 int journal_reader_units(struct journal_reader *r, unit_row_fn fn, void *ctx, struct error *err);

@@ -2,6 +2,7 @@
 
 #include "reader_private.h"
 #include "sql.h"
+#include "unit_name.h"
 
 static const char run_columns[] =
     "r.run_no, r.epoch, r.start_seq, r.idx, c.name, r.start_ns, r.end_ns, r.start_utc_us, r.end_utc_us, r.end_seq,"
@@ -194,6 +195,7 @@ int journal_reader_shutoffs(struct journal_reader *r, const char *serial, int64_
 static int unit_row(sqlite3_stmt *st, struct journal_unit *u, struct error *err)
 {
     memset(u, 0, sizeof *u);
+    sql_text(st, 3, u->name, sizeof u->name);
     u->version = sql_int32(st, 0);
     u->utc_s = sql_int(st, 1);
     const void *bytes = sqlite3_column_blob(st, 2);
@@ -205,10 +207,11 @@ static int unit_row(sqlite3_stmt *st, struct journal_unit *u, struct error *err)
 int journal_reader_unit(struct journal_reader *r, const char *serial, int32_t version, struct journal_unit *u,
                         struct error *err)
 {
-    sqlite3_stmt *st = sql_prepare(r->db,
-                                   "SELECT version, utc_s, bytes FROM plate_rows WHERE serial = ?1 AND (?2 = 0 OR"
-                                   " version = ?2) ORDER BY version DESC LIMIT 1",
-                                   err);
+    sqlite3_stmt *st =
+        sql_prepare(r->db,
+                    "SELECT version, utc_s, bytes, serial FROM plate_rows WHERE serial = ?1 AND (?2 = 0 OR"
+                    " version = ?2) ORDER BY version DESC LIMIT 1",
+                    err);
     if (st == NULL)
         return -1;
     sql_bind_text(st, 1, serial);
@@ -220,12 +223,18 @@ int journal_reader_unit(struct journal_reader *r, const char *serial, int32_t ve
     return rc;
 }
 
+int journal_reader_find_unit(struct journal_reader *r, const char *called, char name[NAME_CAP], struct error *err)
+{
+    return unit_name_find(r->db, called, name, err);
+}
+
 int journal_reader_units(struct journal_reader *r, unit_row_fn fn, void *ctx, struct error *err)
 {
-    sqlite3_stmt *st = sql_prepare(r->db,
-                                   "SELECT version, utc_s, bytes FROM plate_rows p WHERE version = (SELECT max(version)"
-                                   " FROM plate_rows x WHERE x.serial = p.serial) ORDER BY serial",
-                                   err);
+    sqlite3_stmt *st =
+        sql_prepare(r->db,
+                    "SELECT version, utc_s, bytes, serial FROM plate_rows p WHERE version = (SELECT max(version)"
+                    " FROM plate_rows x WHERE x.serial = p.serial) ORDER BY serial",
+                    err);
     if (st == NULL)
         return -1;
     int rc;

@@ -94,6 +94,8 @@ struct journal_run {
 };
 
 struct journal_unit {
+    char
+        name[NAME_CAP]; /* that it has on record: its serial number, or SERIAL/MAKER where another maker's has it too */
     struct unit_plate plate;
     int32_t version; /* counts up from 1 with each change of the plate */
     int64_t utc_s;   /* when this version was entered */

@@ -2,10 +2,12 @@
 
 #include "journal_private.h"
 #include "sql.h"
+#include "unit_name.h"
 
 struct plate_binding {
     const struct journal *j;
     const struct unit_plate *plate;
+    const char *name; /* of the unit, see unit_name.h */
     const uint8_t *bytes;
     size_t size;
     int32_t version;
@@ -15,7 +17,7 @@ struct plate_binding {
 static void bind_plate(sqlite3_stmt *st, const void *ctx)
 {
     const struct plate_binding *b = ctx;
-    sql_bind_text(st, 1, b->plate->serial);
+    sql_bind_text(st, 1, b->name);
     sql_bind_int(st, 2, b->version);
     sql_bind_int(st, 3, b->utc_s);
     sql_bind_text(st, 4, b->plate->maker);
@@ -33,7 +35,7 @@ static int latest_plate(struct journal *j, const struct plate_binding *b, int32_
         sql_prepare(j->db, "SELECT version, bytes FROM plate_rows WHERE serial = ? ORDER BY version DESC LIMIT 1", err);
     if (st == NULL)
         return -1;
-    sql_bind_text(st, 1, b->plate->serial);
+    sql_bind_text(st, 1, b->name);
     int rc = sql_next(st, "journal: unit", err);
     *version = 0;
     *same = false;
@@ -50,16 +52,25 @@ static int latest_plate(struct journal *j, const struct plate_binding *b, int32_
 int journal_put_unit(struct journal *j, const struct unit_plate *plate, int64_t utc_s, int32_t *version,
                      struct error *err)
 {
+    char name[NAME_CAP] = "";
+    return journal_put_plate(j, plate, utc_s, name, version, err);
+}
+
+int journal_put_plate(struct journal *j, const struct unit_plate *plate, int64_t utc_s, char name[NAME_CAP],
+                      int32_t *version, struct error *err)
+{
     if (journal_need_batch(j, err) != 0)
         return -1;
     if (plate->serial[0] == '\0')
         return error_set(err, "journal: a unit needs a serial number");
+    if (name[0] == '\0' && unit_name_for(j->db, plate, name, err) != 0)
+        return -1;
     uint8_t bytes[8000];
     struct writer w = writer_over(bytes, sizeof bytes);
     put_unit_plate(&w, plate);
     if (w.bad)
         return error_set(err, "journal: the plate of %s is too long", plate->serial);
-    struct plate_binding b = {.j = j, .plate = plate, .bytes = bytes, .size = w.used, .utc_s = utc_s};
+    struct plate_binding b = {.j = j, .plate = plate, .name = name, .bytes = bytes, .size = w.used, .utc_s = utc_s};
     int32_t latest = 0;
     bool same = false;
     if (latest_plate(j, &b, &latest, &same, err) != 0)

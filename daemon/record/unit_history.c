@@ -293,8 +293,12 @@ int unit_history_load(struct journal_reader *reader, const char *serial, const c
         return -1;
     if (check_unit != NULL && check_unit[0] != '\0' && h->count > 0) {
         struct unit_history check;
+        char name[NAME_CAP] = "";
         memset(&check, 0, sizeof check);
-        int rc = load_rows(reader, check_unit, limit, &check, err);
+        int found = journal_reader_find_unit(reader, check_unit, name, err);
+        if (found < 0 || found == 2)
+            return error_prefix(err, "check_unit");
+        int rc = found == 1 ? load_rows(reader, name, limit, &check, err) : 0;
         if (rc == 0) {
             take_spread(&h->times, &check, check_time);
             take_spread(&h->heat, &check, check_heat);

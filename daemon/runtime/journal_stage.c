@@ -31,6 +31,7 @@ struct tracking {
 };
 
 struct journal_stage {
+    char said[TEXT_CAP]; /* with the answer to the order that is being done */
     struct journal_stage_setup setup;
     struct tracking committed, working;
     struct input starts[CHANNELS_MAX]; /* latest start order of each channel */
@@ -344,13 +345,27 @@ static int put_addendum(struct journal_stage *s, const struct register_order *or
     return journal_put_addendum(s->setup.journal, &a, order->bytes, order->size, err);
 }
 
+/* Where the unit is not called by its serial number alone, whoever entered it is told. */
+static int put_plate(struct journal_stage *s, const struct register_order *order, struct error *err)
+{
+    char name[NAME_CAP];
+    int32_t version;
+    (void)text_copy(name, sizeof name, order->unit);
+    if (journal_put_plate(s->setup.journal, &order->plate, order->utc_s, name, &version, err) != 0)
+        return -1;
+    if (strcmp(name, order->plate.serial) != 0)
+        (void)text_format(s->said, sizeof s->said, "Entered as unit %s: another maker's unit has the serial number %s.",
+                          name, order->plate.serial);
+    return 0;
+}
+
 static int put_on_file(struct journal_stage *s, const struct register_order *order, struct error *err)
 {
     struct journal *j = s->setup.journal;
     int32_t version;
     switch (order->kind) {
     case REGISTER_PLATE:
-        return journal_put_unit(j, &order->plate, order->utc_s, &version, err);
+        return put_plate(s, order, err);
     case REGISTER_INSPECTION:
         return journal_put_inspection(j, &order->inspection, err);
     case REGISTER_DISPOSITION:
@@ -412,7 +427,7 @@ static void answer_order(struct journal_stage *s, const struct queue_record *rec
     struct register_order order;
     memcpy(&order, s->record, sizeof order);
     free(order.bytes);
-    s->setup.answer(s->setup.ctx, order.request, status ? 1 : 2, status ? err->text : "");
+    s->setup.answer(s->setup.ctx, order.request, status ? 1 : 2, status ? err->text : s->said);
     if (order.kind == REGISTER_PLATES)
         free(order.plates);
 }
@@ -424,6 +439,7 @@ static void run_orders(struct journal_stage *s)
     for (int i = 0; i < 64 && queue_take(s->setup.orders, &record, s->record, sizeof s->record); i++) {
         struct error err = {0};
         int status = journal_begin(s->setup.journal, &err);
+        s->said[0] = '\0';
         if (!status)
             status = put_order(s, &record, &err);
         if (!status && s->setup.before_commit && s->setup.before_commit(s->setup.ctx))

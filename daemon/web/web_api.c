@@ -168,13 +168,35 @@ static void get_latest_events(struct journal_reader *r, struct web_reply *reply,
 }
 
 /* Serial numbers may hold anything, a slash too: they come as an argument, not as part of the path. */
+/* The unit that is asked for: by its name on record (unit=), or as a person calls it (serial=). False: reply says why
+ * not. */
+static bool unit_of(const struct web_request *q, struct journal_reader *r, char name[NAME_CAP], struct web_reply *reply)
+{
+    struct error err = {{0}};
+    const char *unit = web_argument(q, "unit"), *serial = web_argument(q, "serial");
+    const char *asked = unit != NULL && unit[0] != '\0' ? unit : serial;
+    int found = 0;
+    if (asked == NULL || asked[0] == '\0') {
+        web_reply_error(reply, 400, "name the unit: ?unit= with its name, or ?serial= with its serial number");
+        return false;
+    }
+    if (asked != unit)
+        found = journal_reader_find_unit(r, asked, name, &err);
+    if (found == 0 && text_copy(name, NAME_CAP, asked) != 0) {
+        (void)error_set(&err, "unit %.80s is not on file", asked);
+        web_reply_error(reply, 404, err.text);
+        return false;
+    }
+    if (found == 2 || found < 0)
+        web_reply_error(reply, found == 2 ? 409 : 500, err.text);
+    return found == 0 || found == 1;
+}
+
 static void get_unit(const struct web_request *q, struct journal_reader *r, struct web_reply *reply, struct error *err)
 {
-    const char *serial = web_argument(q, "serial");
-    if (serial == NULL || serial[0] == '\0') {
-        web_reply_error(reply, 400, "name the unit: /api/unit?serial=...");
+    char serial[NAME_CAP];
+    if (!unit_of(q, r, serial, reply))
         return;
-    }
     bool found = true;
     json_t *o = unit_detail_to_json(r, serial, &found, err);
     if (!found)
@@ -190,11 +212,9 @@ static void get_history(const struct web_context *c, const struct web_request *q
 {
     struct error err = {{0}};
     struct unit_history h = {0};
-    const char *serial = web_argument(q, "serial");
-    if (serial == NULL || serial[0] == '\0') {
-        web_reply_error(reply, 400, "name the unit: /api/unit/history?serial=...");
+    char serial[NAME_CAP];
+    if (!unit_of(q, r, serial, reply))
         return;
-    }
     if (atomic_fetch_add(c->heavy, 1) >= WEB_HEAVY_MAX) {
         web_reply_error(reply, 503, "too many curves and pictures are being drawn; ask again in a second");
     } else if (unit_history_load(r, serial, c->check_unit, HISTORY_RUNS, &h, &err) != 0) {

@@ -30,7 +30,7 @@ _soakbench()
         esac
         ;;
     "unit add")
-        words="--who --socket --config --journal --json --help --version"
+        words="--unit --who --socket --config --journal --json --help --version"
         case "$previous" in
         --socket | --config | --journal) words=; files=yes ;;
         esac

@@ -96,7 +96,7 @@ export function duration(s) {
 export const moment = (utc) => (utc ? utc.replace("T", " ").slice(0, 19) : "");
 export const minute = (utc) => (utc ? utc.replace("T", " ").slice(0, 16) : "");
 export const causeWords = (c) => (c && c !== "none" ? CAUSE_WORDS[c] || c : "");
-export const unitLink = (serial) => el("a", { href: `/unit?serial=${encodeURIComponent(serial)}` }, serial);
+export const unitLink = (name) => el("a", { href: `/unit?unit=${encodeURIComponent(name)}` }, name);
 export const runLink = (no, text) => el("a", { href: `/run/${no}` }, text || `run ${no}`);
 
 /* New children for a box that is drawn again and again: the keyboard's focus, what is typed and how far a table is moved

@@ -63,7 +63,7 @@ async function show() {
     if (kind === "run") view = await runView(main, location.pathname.split("/")[2]);
     else if (kind === "runs") view = await runsView(main);
     else if (kind === "units") view = await unitsView(main);
-    else if (kind === "unit") view = await unitView(main, query.get("serial") || "");
+    else if (kind === "unit") view = await unitView(main, query.get("unit") || "", query.get("serial") || "");
     else if (kind === "start") view = await startView(main, query);
     else view = benchView(main);
     if (live && view && view.live) view.live(live);

@@ -47,7 +47,7 @@ function currentsOf(text) {
 
 function orderOf(f) {
   const number = (input) => Number(input.value), accepted = [...f.warnings.querySelectorAll("input:checked")].map((i) => i.value);
-  const out = { do: "run-start", channel: f.channel.value, unit: f.unit.value, point: f.point.value, procedure: f.procedure.value, start: f.start.value, setup_confirmed: true,
+  const out = { do: "run-start", channel: f.channel.value, unit: f.unit.selectedOptions[0].dataset.call, point: f.point.value, procedure: f.procedure.value, start: f.start.value, setup_confirmed: true,
     accept: [...new Set([...f.accept.value.trim().split(/[ ,]+/), ...accepted])].filter(Boolean).join(" ") };
   if (out.procedure === "proof") out.cycles = number(f.cycles);
   if (out.procedure === "soak") Object.assign(out, { soak_s: number(f.hours) * 3600, soak_cap_s: Math.max(number(f.hours), number(f.hoursCap)) * 3600, to_equilibrium: f.equilibrium.checked, go_on_after_cutout: f.goOn.checked });
@@ -60,7 +60,7 @@ function orderOf(f) {
 function fieldsOf(units, query) {
   const number = (id, min, max, value) => el("input", { id, type: "number", min, max, value, step: "any" }), box = (id, checked) => el("input", { id, type: "checkbox", checked });
   const f = {
-    channel: el("select", { id: "channel" }), unit: el("select", { id: "unit" }, units.map((u) => el("option", { value: u.serial }, `${u.serial} ${u.maker} ${u.model}`))),
+    channel: el("select", { id: "channel" }), unit: el("select", { id: "unit" }, units.map((u) => el("option", { value: u.unit, "data-call": `${u.serial}/${u.maker}` }, `${u.unit} ${u.maker} ${u.model}`))),
     point: el("select", { id: "point" }), procedure: el("select", { id: "procedure" }, PROCEDURES.map(([v, t]) => el("option", { value: v }, t))),
     cycles: el("input", { id: "cycles", type: "number", min: 1, max: 100, value: 2 }), hours: number("hours", 0.2, 72, 8), hoursCap: number("hours-cap", 0.2, 72, 12), equilibrium: box("equilibrium", true), goOn: box("go-on"),
     cap: number("cap", 1, 600, 30), repeats: el("input", { id: "repeats", type: "number", min: 1, max: 20, value: 2 }), consent: box("consent"), currents: el("input", { id: "currents", inputmode: "decimal", placeholder: "100 125 160" }), rest: number("rest", 0, 600, 60),
@@ -101,7 +101,7 @@ export async function startView(main, query) {
   document.title = "Start a run";
   const units = (await get("/api/units")).units;
   const f = fieldsOf(units, query), plan = el("ul"), setup = el("div"), checks = el("div"), key = el("p", { role: "status" });
-  const unit = () => units.find((u) => u.serial === f.unit.value);
+  const unit = () => units.find((u) => u.unit === f.unit.value);
   const button = el("button", { type: "submit", class: "end" }, "Start this run");
   const form = el("form", { onsubmit: async (e) => {
     e.preventDefault();
@@ -115,8 +115,8 @@ export async function startView(main, query) {
     for (const e of form.querySelectorAll("[data-of]")) e.hidden = e.dataset.of !== "" && !e.dataset.of.split(" ").includes(f.procedure.value);
     if (!point) { plan.replaceChildren(el("li", {}, "This unit has no rating point on file.")); return; }
     plan.replaceChildren(...planLines(f, point).map((t) => el("li", {}, t)));
-    if (setUpFor === `${unit().serial} ${f.point.value}`) return; /* what was ticked stays ticked */
-    setUpFor = `${unit().serial} ${f.point.value}`;
+    if (setUpFor === `${unit().unit} ${f.point.value}`) return; /* what was ticked stays ticked */
+    setUpFor = `${unit().unit} ${f.point.value}`;
     setup.replaceChildren(...[...(SETUP[point.process] || []), ...EVERY].map((t, i) => ticked(el("input", { type: "checkbox", id: `set-${i}`, required: true }), t)));
   };
   const points = () => { f.point.replaceChildren(...(unit() ? unit().ratings.map((r, i) => el("option", { value: i + 1 }, r.words)) : [])); show(); };

@@ -10,8 +10,8 @@ export async function unitsView(main) {
   document.title = "Units";
   main.append(el("h1", {}, "Units"));
   const units = (await get("/api/units")).units;
-  const rows = units.map((u) => el("tr", {}, el("td", {}, unitLink(u.serial)), cell(u.maker), cell(u.model), cell(u.asset), cell(u.ratings.map((r) => r.words).join("; "))));
-  main.append(rows.length ? table("units on file", ["serial", "maker", "model", "asset", "rating points"], rows) : el("p", {}, "No unit is on file yet. At the bench: soakbench unit add FILE."));
+  const rows = units.map((u) => el("tr", {}, el("td", {}, unitLink(u.unit)), cell(u.maker), cell(u.model), cell(u.asset), cell(u.ratings.map((r) => r.words).join("; "))));
+  main.append(rows.length ? table("units on file", ["unit", "maker", "model", "asset", "rating points"], rows) : el("p", {}, "No unit is on file yet. At the bench: soakbench unit add FILE."));
   const form = plateForm(main);
   return { live: (live) => { form.hidden = !live.may_act; } };
 }
@@ -61,7 +61,7 @@ function plateForm() {
       const plate = { serial: value("serial"), maker: value("maker"), model: value("model"), asset: value("asset"), rated_by: value("rated-by"), protection: value("protection"), ratings };
       if (value("year")) plate.year = Number(value("year"));
       await order({ do: "unit-add", plate });
-      location.href = `/unit?serial=${encodeURIComponent(plate.serial)}`;
+      location.href = `/unit?serial=${encodeURIComponent(plate.maker ? `${plate.serial}/${plate.maker}` : plate.serial)}`;
     } catch (error) { say(error.message); }
   } }, el("p", { class: "note" }, "As printed on the plate. An older version stays on file: a run keeps the one that it was judged by."), el("div", { class: "fields" }, field("serial", "Serial number", { required: true }), field("maker", "Maker"), field("model", "Model"),
     field("asset", "Asset number"), field("year", "Year", { inputmode: "numeric", pattern: "[0-9]{4}" }), field("rated-by", "Standard on the plate"), choice("protection", "Thermal protection", [["unknown", "not known"], ["fitted", "fitted"], ["none", "none"]])),
@@ -145,14 +145,14 @@ function coolingOf(past) {
     table("cooling health", [{ n: "run" }, { n: "rise" }, { n: "loss" }, { n: "rise a watt" }, "against", "rise a watt", "time to reset"], rows), el("p", { class: "note" }, "A case or exhaust temperature stands in for what the cut-out senses."));
 }
 
-function dispositionForm(serial, runs) {
+function dispositionForm(unit, runs) {
   const to = el("select", { id: "to" }, Object.entries(PLACES).map(([v, t]) => el("option", { value: v }, t)));
   const run = el("select", { id: "rests-on" }, el("option", { value: "" }, "no run"), runs.slice(0, 20).map((r) => el("option", { value: r.run }, `run ${r.run}, ${r.started.slice(0, 10)}`)));
   const due = el("input", { id: "due", type: "date" }), note = el("input", { id: "disposition-note", maxlength: 200 });
   if (runs.length) run.value = String(runs[0].run);
   return el("form", { class: "fields acts", hidden: true, onsubmit: async (e) => {
     e.preventDefault();
-    const fields = { do: "unit-release", unit: serial, to: to.value, note: note.value };
+    const fields = { do: "unit-release", unit, to: to.value, note: note.value };
     if (run.value) fields.run = Number(run.value);
     if (due.value) fields.due = due.value;
     try { await order(fields); announce("On file."); location.reload(); } catch (error) { say(error.message); }
@@ -169,30 +169,31 @@ function tag(serial, plate, d, runs) {
   return el("div", {}, box, el("div", { class: "row" }, button));
 }
 
-export async function unitView(main, serial) {
+/* By its name on record, as links have it, or by the serial number that somebody typed. */
+export async function unitView(main, name, called) {
+  const detail = await get(name ? `/api/unit?unit=${encodeURIComponent(name)}` : `/api/unit?serial=${encodeURIComponent(called)}`), serial = detail.unit.unit, call = `${detail.unit.serial}/${detail.unit.maker}`; /* as orders name it, whoever else has the number */
   document.title = serial;
-  const detail = await get(`/api/unit?serial=${encodeURIComponent(serial)}`);
   const plate = detail.unit, runs = detail.runs, places = detail.dispositions;
   main.append(el("h1", {}, `Unit ${serial}`), el("p", {}, [plate.maker, plate.model, plate.asset && `asset ${plate.asset}`, plate.year ? String(plate.year) : "", plate.rated_by, `thermal protection ${plate.protection === "unknown" ? "not known" : plate.protection}`].filter(Boolean).join(", ")));
-  const form = dispositionForm(serial, runs), life = lifeOf(runs);
+  const form = dispositionForm(call, runs), life = lifeOf(runs);
   const status = (await get("/api/status")).status, today = (status ? status.utc : new Date().toISOString()).slice(0, 10); /* by the bench's clock */
   const due = places.length && places[0].due && places[0].due < today;
   main.append(el("h2", {}, "Where it goes"), places.length ? el("p", { class: due ? "cause" : "" }, `${PLACES[places[0].to] || places[0].to}, by ${places[0].who} on ${places[0].date}${places[0].due ? `; next check due ${places[0].due}${due ? ": overdue" : ""}` : ""}${places[0].note ? `. ${places[0].note}` : ""}`)
     : el("p", {}, "Not decided yet."), el("div", { class: "where" }, tag(serial, plate, places[0], runs), form), el("h2", {}, "Rating plate"), plateTable(plate));
   const compared = el("div", {}, el("p", { class: "note" }, "Being compared.")), cooling = el("div");
   main.append(el("h2", {}, "Last check beside this one"), compared, el("h2", {}, "Cooling health"), cooling);
-  get(`/api/unit/history?serial=${encodeURIComponent(serial)}`).then((past) => { compared.replaceChildren(beside(runs, past)); cooling.replaceChildren(coolingOf(past)); }, (e) => compared.replaceChildren(el("p", { class: "cause" }, e.message)));
+  get(`/api/unit/history?unit=${encodeURIComponent(serial)}`).then((past) => { compared.replaceChildren(beside(runs, past)); cooling.replaceChildren(coolingOf(past)); }, (e) => compared.replaceChildren(el("p", { class: "cause" }, e.message)));
   if (life.length) main.append(el("h2", {}, "Over its life"), el("p", { class: "note" }, "A cross marks a run that did not meet the rating; the dashed line is the rated value."), el("div", { class: "life-row" }, life));
   main.append(el("h2", {}, "Safety inspections and tests"), detail.inspections.length ? el("ul", {}, detail.inspections.map((t) => el("li", {}, `${t.done} ${t.passed ? "passed" : "FAILED"}: ${t.kind}, ${[t.who, t.reference, t.note, t.due && `due ${t.due}`].filter(Boolean).join(", ")}`)))
     : el("p", { class: "cause" }, "None on file: no run is started without one."), el("h2", {}, "Runs"), runs.length ? runTable(runs, "runs of this unit") : el("p", {}, "Never tested here."));
-  main.append(baselineRow(serial, runs, detail.baseline_run));
+  main.append(baselineRow(call, runs, detail.baseline_run));
   return { live: (live) => { for (const f of main.querySelectorAll(".acts")) f.hidden = !live.may_act; } };
 }
 
-function baselineRow(serial, runs, baselineNo) {
+function baselineRow(unit, runs, baselineNo) {
   const run = el("select", { id: "baseline" }, runs.filter((r) => r.judgement).map((r) => el("option", { value: r.run }, `run ${r.run}, ${r.started.slice(0, 10)}`)));
   return el("div", {}, el("p", {}, baselineNo ? el("span", {}, "Baseline: ", runLink(baselineNo), ".") : "No baseline is set."), el("form", { class: "fields acts", hidden: true, onsubmit: async (e) => {
     e.preventDefault();
-    try { await order({ do: "unit-baseline", unit: serial, run: Number(run.value) }); location.reload(); } catch (error) { say(error.message); }
+    try { await order({ do: "unit-baseline", unit, run: Number(run.value) }); location.reload(); } catch (error) { say(error.message); }
   } }, el("label", { for: "baseline" }, "Compare with, from now on"), run, el("button", { type: "submit" }, "Make it the baseline")));
 }

@@ -316,17 +316,33 @@ START_TEST(test_import)
     (void)snprintf(words, sizeof words, "unit import %s", path);
     expect(d, words, 0, "2 units", "");
     expect(d, "unit show HQ-0201", 0, "always-live", "");
-    write_text(path, "Serial no,maker,process,output_control,percent_on,current_a\n"
-                     "HQ-0301,Harrow,mma,always-live,35,140\n"
-                     "HQ-0302,Harrow,arc,always-live,35,140\n"
-                     ",Harrow,mma,always-live,35,140\n"
-                     "HQ-0301,Quay,mma,always-live,135,140\n");
+    /* One number, two makers: two units. A line without its maker goes on with the unit before it. */
+    write_text(path, "serial,maker,process,output_control,supply_v,percent_on,current_a\n"
+                     "HQ-0207,Harrow,mma,always-live,230,35,140\n"
+                     "HQ-0207,Quay,mma,always-live,230,35,120\n"
+                     "HQ-0207,,tig,trigger,230,40,160\n");
+    expect(d, words, 0, "2 units", "");
+    expect(d, "unit show HQ-0207", 1, "", "HQ-0207/Harrow or HQ-0207/Quay");
+    expect(d, "unit show HQ-0207/Harrow", 0, "140 A", "");
+    ck_assert_ptr_null(strstr(d->outcome.out, "160 A"));
+    expect(d, "unit show HQ-0207/Quay", 0, "160 A", "");
+    char offline[400];
+    (void)snprintf(offline, sizeof offline, "unit show HQ-0207 --journal %s", d->fake.path);
+    expect(d, offline, 1, "", "HQ-0207/Harrow or HQ-0207/Quay");
+    (void)snprintf(offline, sizeof offline, "run list --unit HQ-0207 --journal %s", d->fake.path);
+    expect(d, offline, 1, "", "HQ-0207/Harrow or HQ-0207/Quay");
+    expect(d, "unit history HQ-0207", 1, "", "HQ-0207/Harrow or HQ-0207/Quay");
+    write_text(path, "Serial no,maker,model,process,output_control,percent_on,current_a\n"
+                     "HQ-0301,Harrow,T1,mma,always-live,35,140\n"
+                     "HQ-0302,Harrow,T1,arc,always-live,35,140\n"
+                     ",Harrow,T1,mma,always-live,35,140\n"
+                     "HQ-0301,Harrow,T2,mma,always-live,135,140\n");
     (void)snprintf(words, sizeof words, "unit import %s", path);
     expect(d, words, 1, "", "no column serial");
     (void)snprintf(words, sizeof words, "unit import %s --columns 'serial=Serial no'", path);
     expect(d, words, 1, "", "fleet.csv:3: process");
     ck_assert_ptr_nonnull(strstr(d->outcome.err, "fleet.csv:4: serial is empty"));
-    ck_assert_ptr_nonnull(strstr(d->outcome.err, "fleet.csv:5: maker differs"));
+    ck_assert_ptr_nonnull(strstr(d->outcome.err, "fleet.csv:5: model differs"));
     ck_assert_ptr_nonnull(strstr(d->outcome.err, "fleet.csv:5: percent_on"));
     ck_assert_ptr_nonnull(strstr(d->outcome.err, "nothing was entered"));
     expect(d, "unit show HQ-0301", 1, "", "not in the register");

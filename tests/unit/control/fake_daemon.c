@@ -48,9 +48,12 @@ static int fake_put_on_file(void *ctx, const struct register_order *order)
     ck_assert_msg(journal_begin(f->journal, &err) == 0, "%s", err.text);
     int result = -1;
     switch (order->kind) {
-    case REGISTER_PLATE:
-        result = journal_put_unit(f->journal, &order->plate, order->utc_s, &version, &err);
+    case REGISTER_PLATE: {
+        char name[NAME_CAP];
+        (void)text_copy(name, sizeof name, order->unit);
+        result = journal_put_plate(f->journal, &order->plate, order->utc_s, name, &version, &err);
         break;
+    }
     case REGISTER_INSPECTION:
         result = journal_put_inspection(f->journal, &order->inspection, &err);
         break;

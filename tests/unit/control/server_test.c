@@ -346,6 +346,65 @@ START_TEST(test_register_and_run_start)
 }
 END_TEST
 
+static json_t *ask_plate(struct fake *f, int fd, const char *maker, const char *of_unit)
+{
+    struct unit_plate plate = fake_plate();
+    (void)text_copy(plate.maker, sizeof plate.maker, maker);
+    json_t *request = protocol_request(DO_UNIT_ADD, 1);
+    ck_assert_int_eq(json_object_set_new(request, "plate", plate_to_json(&plate)), 0);
+    if (of_unit)
+        ck_assert_int_eq(json_object_set_new(request, "unit", json_string(of_unit)), 0);
+    return ask_import(f, fd, request);
+}
+
+/* Two makers gave one serial number: nothing is done for "HQ-0147" alone, and what to write is said. */
+START_TEST(test_one_serial_number_of_two_makers)
+{
+    static const char start[] = "{\"v\":1,\"id\":4,\"do\":\"run-start\",\"channel\":\"B\",\"unit\":\"%s\",\"point\":1,"
+                                "\"procedure\":\"proof\"}\n";
+    static const char *const asks[] = {"unit-show", "unit-inspect", "unit-release", "unit-baseline", "run-list"};
+    char line[256];
+    struct fake *f = fake_new(false);
+    int fd = fake_connect(f);
+    json_decref(ask_plate(f, fd, "Quayline", NULL));
+    json_decref(ask_plate(f, fd, "Marrowgate", NULL));
+    for (size_t i = 0; i < sizeof asks / sizeof asks[0]; i++) {
+        (void)text_format(line, sizeof line, "{\"v\":1,\"id\":2,\"do\":\"%s\",\"unit\":\"HQ-0147\"}\n", asks[i]);
+        fake_refused(fake_ask(f, fd, line), 2, "HQ-0147/Quayline or HQ-0147/Marrowgate");
+    }
+    (void)text_format(line, sizeof line, start, "HQ-0147");
+    fake_refused(fake_ask(f, fd, line), 4, "HQ-0147/Quayline or HQ-0147/Marrowgate");
+    (void)text_format(line, sizeof line, start, "HQ-0147/Quayline");
+    ck_assert_ptr_null(fake_ask(f, fd, line));
+    ck_assert_str_eq(f->orders[0].run.serial, "HQ-0147"); /* as it has been called on record all along */
+    (void)text_format(line, sizeof line, start, "HQ-0147/marrowgate");
+    ck_assert_ptr_null(fake_ask(f, fd, line));
+    ck_assert_str_eq(f->orders[1].run.serial, "HQ-0147/Marrowgate");
+    /* The label that was read says which; one that is not on file stays as it was read. */
+    fake_refused(
+        fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rigged\",\"channel\":\"A\",\"unit\":\"HQ-0147\"}\n"), 5,
+        "HQ-0147/Marrowgate");
+    ck_assert_ptr_null(fake_ask(
+        f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rigged\",\"channel\":\"A\",\"unit\":\"HQ-0147/Quayline\"}\n"));
+    ck_assert_str_eq(f->orders[2].text, "HQ-0147");
+    ck_assert_ptr_null(
+        fake_ask(f, fd, "{\"v\":1,\"id\":5,\"do\":\"channel-rigged\",\"channel\":\"A\",\"unit\":\"HQ-9999\"}\n"));
+    ck_assert_str_eq(f->orders[3].text, "HQ-9999");
+    /* A maker corrected. */
+    json_t *answer = ask_plate(f, fd, "Marrow Gate", "HQ-0147/Marrowgate");
+    fake_expect(answer, 1, "done");
+    json_decref(answer);
+    answer = fake_ask(f, fd, "{\"v\":1,\"id\":6,\"do\":\"unit-show\",\"unit\":\"HQ-0147/Marrow Gate\"}\n");
+    fake_expect(answer, 6, "done");
+    const json_t *unit = json_object_get(json_object_get(answer, "result"), "unit");
+    ck_assert_str_eq(fake_word(unit, "unit", NULL), "HQ-0147/Marrowgate");
+    ck_assert_int_eq(json_integer_value(json_object_get(unit, "plate_version")), 2);
+    json_decref(answer);
+    close(fd);
+    fake_free(f);
+}
+END_TEST
+
 START_TEST(test_resend)
 {
     struct fake *f = fake_new(false);
@@ -505,6 +564,7 @@ int main(void)
     tcase_add_test(t, test_an_engine_that_does_not_answer);
     tcase_add_test(t, test_a_fleet_in_one_request);
     tcase_add_test(t, test_register_and_run_start);
+    tcase_add_test(t, test_one_serial_number_of_two_makers);
     tcase_add_test(t, test_resend);
     tcase_add_test(t, test_refused_start_brings_its_reasons);
     tcase_add_test(t, test_survey_and_queue_orders);
