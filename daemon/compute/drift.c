@@ -75,12 +75,12 @@ int median_slope(const double *x, const double *y, int count, double *slope, str
 /* Scatter of the points about the median line, and the spread of x. */
 static double scatter(const double *x, const double *y, int count, double slope, double *sxx)
 {
-    double offsets[DRIFT_POINTS], mx = 0, squares = 0;
+    double offsets[DRIFT_POINTS] = {0}, mx = 0, squares = 0;
     for (int i = 0; i < count; i++) {
         offsets[i] = y[i] - slope * x[i];
         mx += x[i] / count;
     }
-    double sorted[DRIFT_POINTS];
+    double sorted[DRIFT_POINTS] = {0};
     for (int i = 0; i < count; i++)
         sorted[i] = offsets[i];
     double intercept = median(sorted, count);

@@ -134,7 +134,7 @@ int heat_percent_on_of(const struct heat_model *model, const struct heat_questio
 static double margin_uncertainty(const struct heat_fit *fit, const struct heat_question *q, double percent_on,
                                  double ratio)
 {
-    double gradient[LS_PARAMETERS_MAX], p[LS_PARAMETERS_MAX];
+    double gradient[LS_PARAMETERS_MAX] = {0}, p[LS_PARAMETERS_MAX] = {0};
     for (int k = 0; k < fit->parameters; k++)
         p[k] = fit->solution.p[k];
     for (int k = 0; k < fit->parameters; k++) {
@@ -196,7 +196,7 @@ static double after_rise_k(const struct heat_model *m, double on_s, double off_s
 int heat_equilibrium(const struct heat_fit *fit, double percent_on, double cycle_s, double *peak_k, double *u_k,
                      struct error *err)
 {
-    struct heat_cycle cycle;
+    struct heat_cycle cycle = {0};
     struct heat_question question = {.cycle_s = cycle_s};
     if (heat_cycle_find(&fit->model, percent_on, cycle_s, &cycle, err) != 0)
         return -1;

@@ -210,7 +210,7 @@ static int is_minimum(const struct work *w, double sum, const long double *scale
 static int conclude(struct work *w, double sum, struct ls_result *result, struct error *err)
 {
     int m = w->m, n = w->n;
-    long double r[LS_PARAMETERS_MAX][LS_PARAMETERS_MAX] = {{0}}, scale[LS_PARAMETERS_MAX];
+    long double r[LS_PARAMETERS_MAX][LS_PARAMETERS_MAX] = {{0}}, scale[LS_PARAMETERS_MAX] = {0};
     long double *copy = calloc((size_t)m * (size_t)n, sizeof *copy);
     if (copy == NULL)
         return error_set(err, "out of memory");

@@ -139,12 +139,15 @@ static int grow(struct csv_record *r, struct error *err)
 
 static int check_row(const struct csv_record *r, int line, struct error *err)
 {
-    double time_s = r->values[CSV_TIME][r->count];
+    const double *times_s = r->values[CSV_TIME];
+    if (times_s == NULL)
+        return error_set(err, "there is no column time_s");
+    double time_s = times_s[r->count];
     if (isnan(time_s))
         return error_set(err, "line %d: time_s is missing", line);
     if (fabs(time_s) > 4e9)
         return error_set(err, "line %d: time_s is out of range", line);
-    if (r->count > 0 && !(time_s > r->values[CSV_TIME][r->count - 1]))
+    if (r->count > 0 && !(time_s > times_s[r->count - 1]))
         return error_set(err, "line %d: time does not rise", line);
     if (r->values[CSV_ON] != NULL) {
         double on = r->values[CSV_ON][r->count];

@@ -76,7 +76,7 @@ static void slide(struct crossing *flow, struct sliding *s, double current, int6
 int record_csv_cycles(const struct csv_record *record, const struct record_question *question,
                       struct record_answer *answer, struct error *err)
 {
-    struct cycle_setup setup;
+    struct cycle_setup setup = {0};
     const double *time_s = record_csv_column(record, CSV_TIME), *current = record_csv_column(record, CSV_CURRENT);
     if (current == NULL)
         return error_set(err, "there is no column current_a");

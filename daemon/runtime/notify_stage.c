@@ -359,7 +359,7 @@ static void failed(struct notify_stage *s, int target, const bool take[NOTICES_M
 static void run_target(struct notify_stage *s, int target, int64_t real_ns, int64_t utc_s)
 {
     struct target *t = &s->targets[target];
-    bool take[NOTICES_MAX];
+    bool take[NOTICES_MAX] = {false};
     struct error err = {""};
     if (real_ns < t->next_ns)
         return;
