@@ -293,8 +293,7 @@ static json_t *plan_json(const struct planning *p)
     return build_end(&b);
 }
 
-/* The plate: of --plate FILE, else of the register. Returns an exit status. */
-static int find_plate(struct client *c, const struct arguments *args, struct unit_plate *plate)
+int find_plate(struct client *c, const struct arguments *args, struct unit_plate *plate)
 {
     const char *file = argument_text(args, "--plate", NULL);
     if (file) {

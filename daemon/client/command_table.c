@@ -216,9 +216,58 @@ static const struct option_row journal_options[] = {
     TEXT("--head", "DIGEST", "a head that an earlier check printed: it must occur in the record"),
 };
 
+static const char *const file_procedures[] = {"screen", "proof", "soak", "to-cutout", NULL};
+static const char *const separators[] = {"comma", "semicolon", "tab", NULL};
+static const char *const encodings[] = {"utf-8", "latin-1", "utf-16", NULL};
+static const char *const outputs[] = {"dc", "ac", NULL};
+
+#define LIST(name, argument, help)                                \
+    {                                                             \
+        name, OPTION_LIST, argument, help, DIM_NUMBER, NULL, 0, 0 \
+    }
+
 static const struct option_row replay_options[] = {
-    {"--rules", OPTION_FILE, "FILE", "try the rules of this file on the run: rules: alone, or a whole configuration",
+    {"--rules", OPTION_FILE, "FILE", "RUN: try the rules of this file on it: rules: alone, or a whole configuration",
      DIM_NUMBER, NULL, 0, 0},
+    TEXT("--time", "HEADING", "FILE: column of the time, or \"DATE+TIME\" for two"),
+    TEXT("--time-format", "FORMAT", "s, ms, us, min, h, iso, or a pattern like \"%d.%m.%Y %H:%M:%S\""),
+    LIST("--column", "SIGNAL=HEADING", "what a column is, and of its meter: \"i2=Strom;unit=A;uncertainty=0.5 %\""),
+    WORD("--separator", "NAME", "between cells (told from the headings)", separators),
+    FLAG("--decimal-comma", "fractions follow a comma"),
+    WORD("--encoding", "NAME", "of the text (UTF-8, or by its byte order mark)", encodings),
+    WHOLE("--skip-lines", "N", "lines before the headings", 0, 10000),
+    FLAG("--no-headings", "columns have numbers only: #1, #2"),
+    FLAG("--units-row", "the row after the headings holds units"),
+    FLAG("--local-time", "stamps are local time: take out the hour of summer time"),
+    QUANTITY("--stamp-half-width", "TIME", "what a stamp is good for (half its last digit)", DIM_TIME),
+    QUANTITY("--gap", "TIME", "readings further apart leave the time unseen (2.5 times their interval)", DIM_TIME),
+    QUANTITY("--from", "TIME", "leave out what comes before, from the first stamp on", DIM_TIME),
+    QUANTITY("--until", "TIME", "leave out what comes after", DIM_TIME),
+    TEXT("--unit", "SERIAL", "the unit, by its serial number in the register"),
+    {"--plate", OPTION_FILE, "FILE", "a unit file in place of the register", DIM_NUMBER, NULL, 0, 0},
+    TEXT("--point", "POINT", "rating point: its number, or words like \"tig 160 A\""),
+    TEXT("--process", "NAME", "a rating point in place of a plate: its process"),
+    QUANTITY("--current", "AMPERE", "its current", DIM_CURRENT),
+    PERCENT("--percent-on", "its percent-on"),
+    QUANTITY("--voltage", "VOLT", "its load voltage, where the plate prints one", DIM_VOLTAGE),
+    QUANTITY("--supply", "VOLT", "its supply voltage", DIM_VOLTAGE),
+    WORD("--output", "KIND", "its output (dc)", outputs),
+    WORD("--procedure", "NAME", "what was done", file_procedures),
+    WHOLE("--cycles", "N", "proof: number of cycles (all that the record holds)", 1, 1000),
+    QUANTITY("--soak", "TIME", "soak: at least this long", DIM_TIME),
+    FLAG("--to-equilibrium", "soak: until the drift is within its limit"),
+    FLAG("--go-on-after-cutout", "soak: it waited for the reset and went on"),
+    WHOLE("--repeats", "N", "to-cutout: how many cut-outs", 1, 100),
+    WORD("--start", "CONDITION", "how the unit began (unknown)", starts),
+    FLAG("--load-held", "nobody opened the load, let go of the torch switch or switched off before the current went"),
+    FLAG("--heated-intake", "the intake air was held at the rated ambient"),
+    FLAG("--control-at-maximum", "the output control was seen at its maximum"),
+    FLAG("--confirm-setup", "mode and load were set for the rating point"),
+    QUANTITY("--intake", "DEGC", "intake air, where the record does not have it", DIM_TEMPERATURE),
+    QUANTITY("--altitude", "METRE", "of the place (0 m)", DIM_ALTITUDE),
+    TEXT("--circuit", "NAME", "supply circuit that fed the unit"),
+    {"--svg", OPTION_FILE, "FILE", "draw the curves", DIM_NUMBER, NULL, 0, 0},
+    {"--png", OPTION_FILE, "FILE", "draw the curves", DIM_NUMBER, NULL, 0, 0},
 };
 
 static const struct option_row unpack_options[] = {
@@ -414,10 +463,16 @@ static const struct command_row commands[] = {
      "CSV (the default) with a data package description beside it, which names units and types of every column; or "
      "line protocol as a store gets it, in one file.",
      OPTIONS(export_options), command_export},
-    {"replay", NULL, "RUN", OPERAND_RUN, 1, 1, "judge a run again from the record and compare to the bit",
-     "Feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how. With "
+    {"replay", NULL, "RUN|FILE.csv", OPERAND_FILE, 1, 1,
+     "judge a run again from the record and compare to the bit, or judge a record made elsewhere",
+     "RUN: feeds the engine with the input log of the run's session. Exit status 0: the same; 1: differs, and how. "
+     "With "
      "--rules it says instead what each rule of the file would have noted, flagged, ended or opened, and when; a wrong "
-     "file is refused with line and column, and the record stays as it is.",
+     "file is refused with line and column, and the record stays as it is. FILE.csv: a logger's file, judged by the "
+     "same "
+     "engine with what its columns show and what is stated here; nothing goes into the journal. Needs a plate (--unit, "
+     "--plate, or --process, --current and --percent-on) and --procedure. Exit status 0 met or held, 3 not-met, 4 "
+     "undecided, 1 a file that cannot be read. A file whose name is a number is written as ./1.",
      OPTIONS(replay_options), command_replay},
     {"journal", "check", NULL, OPERAND_NONE, 0, 0, "check the journal's file and every digest in it",
      "Prints the head of the chain; keep it elsewhere, and give it with --head the next time to find a record that was "

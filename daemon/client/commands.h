@@ -46,11 +46,19 @@ int command_completion(struct client *c, const struct arguments *args);
  * memory is short. */
 json_t *run_request_of(const struct arguments *args, enum protocol_verb verb);
 
+struct unit_plate;
+
+/* The plate: of --plate FILE, else of --unit in the register. Exit status, what is wrong printed. */
+int find_plate(struct client *c, const struct arguments *args, struct unit_plate *plate);
+
 /* Follows a run until it has ended and its verdict is on record; prints the verdict. Exit status by the verdict. */
 int watch_run(struct client *c, int64_t run_no);
 
 /* The verdict in a sentence for people, with its reason, and the finding on the installation if there is one. */
 void print_judgement(const struct screen *s, const json_t *judgement);
+
+/* replay FILE.csv: judges a record that was made elsewhere. Exit status by the verdict. */
+int replay_file(struct client *c, const struct arguments *args);
 
 /* replay RUN --rules FILE: which rules of the file would have told what, and when. */
 int try_rules(struct client *c, int64_t run_no, const char *file);

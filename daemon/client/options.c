@@ -135,6 +135,13 @@ static int read_option(struct cursor *c, struct arguments *args, struct error *e
         set_common(args, row->name, value);
         return 0;
     }
+    if (row->kind == OPTION_LIST) {
+        if (args->repeat_count == REPEATS_MAX)
+            return error_set(err, "%s is given more than %d times", row->name, (int)REPEATS_MAX);
+        args->repeats[args->repeat_count].row = row;
+        args->repeats[args->repeat_count++].text = value;
+        return read_value(row, value, &args->values[row - args->command->options], err);
+    }
     struct option_value *slot = &args->values[row - args->command->options];
     if (slot->given)
         return error_set(err, "%s is given twice", row->name);
@@ -258,6 +265,14 @@ const char *argument_text(const struct arguments *args, const char *name, const 
 {
     const struct option_value *v = argument(args, name);
     return v->given ? v->text : otherwise;
+}
+
+const char *argument_again(const struct arguments *args, const char *name, int n)
+{
+    for (int i = 0; i < args->repeat_count; i++)
+        if (strcmp(args->repeats[i].row->name, name) == 0 && n-- == 0)
+            return args->repeats[i].text;
+    return NULL;
 }
 
 double argument_number(const struct arguments *args, const char *name, double otherwise)

@@ -9,7 +9,7 @@
 #include "error.h"
 #include "quantity.h"
 
-enum { OPTIONS_MAX = 40, OPERANDS_MAX = 16 };
+enum { OPTIONS_MAX = 48, REPEATS_MAX = 24, OPERANDS_MAX = 16 };
 
 enum option_kind {
     OPTION_FLAG, /* no value */
@@ -22,6 +22,7 @@ enum option_kind {
     OPTION_QUANTITY, /* a number with a unit of dim */
     OPTION_PERCENT,  /* a number of percent, with or without its sign */
     OPTION_DATE,     /* a date or date and time, UTC */
+    OPTION_LIST,     /* any text, and the option may be given again */
 };
 
 struct option_row {
@@ -73,6 +74,11 @@ struct arguments {
     bool help, version, json;
     const char *socket, *config, *journal;   /* NULL: not given */
     struct option_value values[OPTIONS_MAX]; /* by row of command->options */
+    int repeat_count;
+    struct {
+        const struct option_row *row;
+        const char *text;
+    } repeats[REPEATS_MAX]; /* OPTION_LIST, in their order */
     const char *operands[OPERANDS_MAX];
     int operand_count;
 };
@@ -92,6 +98,8 @@ const struct option_value *argument(const struct arguments *args, const char *na
 bool argument_flag(const struct arguments *args, const char *name);
 /* Text, or otherwise when it was not given. */
 const char *argument_text(const struct arguments *args, const char *name, const char *otherwise);
+/* Value number n (from 0) of an OPTION_LIST; NULL when there are no more. */
+const char *argument_again(const struct arguments *args, const char *name, int n);
 double argument_number(const struct arguments *args, const char *name, double otherwise);
 
 #endif

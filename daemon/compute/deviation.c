@@ -16,6 +16,7 @@ static const struct deviation_rule table[] = {
     {HARSH_HOT_INTAKE, "harsh: hot intake", /*     */ false, false, false, true},
     {HARSH_ALTITUDE, "harsh: altitude", /*         */ false, false, false, true},
     {HARSH_SUPPLY, "harsh: supply", /*             */ false, false, false, true},
+    {HARSH_HEAVY_CYCLE, "harsh: heavier cycle", /* */ false, false, false, true},
 };
 
 enum { TABLE_COUNT = sizeof table / sizeof table[0] };
@@ -78,6 +79,8 @@ uint32_t deviations_seen(const struct rating_point *point, double load_voltage_v
         bits |= HARSH_ALTITUDE;
     if (!seen->at_equilibrium)
         bits |= KIND_COLD_START;
+    if (seen->heavier_cycle)
+        bits |= HARSH_HEAVY_CYCLE;
     if (seen->pause_s > seen->planned_pause_s * (1 + t->pause_pct / 100))
         bits |= KIND_LONG_PAUSE;
     return bits;
@@ -147,7 +150,7 @@ struct allowed verdict_allowed(const struct allowed_case *c)
 {
     if (c->outcome == OUTCOME_UNCLEAR)
         return undecided(ALLOWED_UNCLEAR, 0);
-    if ((int)c->basis < 0 || c->basis >= BASIS_NONE)
+    if ((int)c->basis < 0 || c->basis >= BASIS_COUNT_ || c->basis == BASIS_NONE)
         return undecided(ALLOWED_NO_BASIS, 0);
     switch (c->outcome) {
     case OUTCOME_HOLD:

@@ -28,6 +28,7 @@ struct seen_conditions {
     bool at_equilibrium; /* reached: how the run began no longer matters; else the start counts as cold, since a warm
                           * unit is still colder than at equilibrium and an unknown one may have been cold */
     double pause_s, planned_pause_s; /* longest pause of the valid cycles; NAN both: no pause judged */
+    bool heavier_cycle;              /* an earlier on-load part was longer, or a pause shorter, than the rating's */
     double current_uncertainty_a, load_voltage_uncertainty_v; /* expanded; a deviation within them is none */
 };
 

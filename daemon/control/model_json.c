@@ -160,12 +160,17 @@ struct deviation_word {
     const char *name;
 };
 
-static const struct deviation_word deviation_words[] = {
-    {KIND_COLD_START, "cold-start"}, {KIND_COOL_INTAKE, "cool-intake"},
-    {KIND_I2_LOW, "i2-low"},         {KIND_U2_LOW, "u2-low"},
-    {KIND_LONG_PAUSE, "long-pause"}, {HARSH_I2_HIGH, "i2-high"},
-    {HARSH_U2_HIGH, "u2-high"},      {HARSH_HOT_INTAKE, "hot-intake"},
-    {HARSH_ALTITUDE, "altitude"},    {HARSH_SUPPLY, "supply-out-of-band"}};
+static const struct deviation_word deviation_words[] = {{KIND_COLD_START, "cold-start"},
+                                                        {KIND_COOL_INTAKE, "cool-intake"},
+                                                        {KIND_I2_LOW, "i2-low"},
+                                                        {KIND_U2_LOW, "u2-low"},
+                                                        {KIND_LONG_PAUSE, "long-pause"},
+                                                        {HARSH_I2_HIGH, "i2-high"},
+                                                        {HARSH_U2_HIGH, "u2-high"},
+                                                        {HARSH_HOT_INTAKE, "hot-intake"},
+                                                        {HARSH_ALTITUDE, "altitude"},
+                                                        {HARSH_SUPPLY, "supply-out-of-band"},
+                                                        {HARSH_HEAVY_CYCLE, "heavier-cycle"}};
 
 static json_t *deviations_to_json(uint32_t deviations)
 {

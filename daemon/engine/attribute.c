@@ -8,6 +8,7 @@
 #include "evidence.h"
 #include "figures.h"
 #include "load.h"
+#include "observed.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "track.h"
@@ -168,6 +169,8 @@ void shutoff_explain(struct engine *e, int ch)
     struct evidence ev;
     evidence_gather(e, ch, &ev);
     evidence_weigh(&ev, s);
+    if (load_is_observed(e, ch))
+        observed_weigh(e, ch, s);
     cycle_close(e, ch, true, &result);
     s->found = true;
     s->on_s = seconds_of(result.figures.conducting.best_ns);
@@ -186,6 +189,8 @@ void shutoff_explain(struct engine *e, int ch)
         return;
     }
     c->course = COURSE_RECOVER;
+    if (load_is_observed(e, ch))
+        observed_after_shutoff(e, ch);
     c->timers[TIMER_PHASE] = e->now_ns + e->bench.limits.recover_cap_ns;
     if (c->load.triggered) /* a first look early: what comes back in seconds was no heat */
         c->timers[TIMER_PROBE] = e->now_ns + PROBE_FIRST_S * SECOND_NS;
@@ -233,7 +238,8 @@ static bool output_is_back(struct engine *e, int ch, int64_t *earliest_ns, int64
         track_stamp(u2) <= after + signal_lag_ns(e, ch, SIG_U2) + SECOND_NS / 4)
         return false;
     if (u2->value < live_threshold_v(c)) {
-        if (!c->load.triggered)
+        /* An output that is off because nobody holds the torch switch says nothing. */
+        if (!c->load.triggered && !(load_is_observed(e, ch) && c->run.rq.point.control != CONTROL_ALWAYS_LIVE))
             s->last_off_ns = track_stamp(u2);
         return false;
     }
@@ -311,7 +317,8 @@ bool shutoff_reset_seen(struct engine *e, int ch)
     v->values[0] = s->reset_s;
     v->values[1] = s->reset_half_s;
     v->at_ns = latest;
-    revise_by_reset(e, ch, seconds_of(latest - s->at.at_ns));
+    if (observed_reset_tells(e, ch))
+        revise_by_reset(e, ch, seconds_of(latest - s->at.at_ns));
     if (s->reset_s > SLOW_RESET_S)
         tell_poor_cooling(e, ch, "slow to cool");
     if (kept)
@@ -326,6 +333,8 @@ void shutoff_never_reset(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct shutoff *s = &c->shutoff;
     char because[96];
+    if (!observed_reset_tells(e, ch))
+        return;
     (void)text_format(because, sizeof because, "no reset within %.0f min",
                       seconds_of(e->bench.limits.recover_cap_ns) / 60);
     if (s->cause == CAUSE_THERMAL_CUTOUT && s->second == CAUSE_SWITCHED_OFF)

@@ -4,6 +4,7 @@
 #include "emit.h"
 #include "error.h"
 #include "figures.h"
+#include "observed.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "survey_run.h"
@@ -47,7 +48,7 @@ static void tell_cycle(struct engine *e, int ch, const struct cycle_result *r)
     v->code = r->number;
     v->code2 = r->valid ? 1 : 0;
     v->value_count = EVENT_VALUES_MAX;
-    v->values[CYCLE_COMMANDED_S] = seconds_of(r->figures.commanded.best_ns);
+    v->values[CYCLE_COMMANDED_S] = load_knows_command(e, ch) ? seconds_of(r->figures.commanded.best_ns) : NAN;
     v->values[CYCLE_CONDUCTING_S] = seconds_of(r->figures.conducting.best_ns);
     v->values[CYCLE_AT_RATED_S] = seconds_of(r->figures.at_rated.best_ns);
     v->values[CYCLE_IN_BAND_S] = seconds_of(r->figures.in_band.best_ns);
@@ -110,6 +111,9 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
         rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
     r->outcome =
         hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
+    r->after_heavier = run->observed.heavier;
+    if (run->observed.begin_unseen && r->outcome == OUTCOME_SHUTOFF)
+        r->outcome = OUTCOME_UNCLEAR; /* what went before the record may make up what is missing */
     check_cycle_conditions(e, ch, r);
     if (!shutoff && r->outcome != OUTCOME_HOLD && !run_is_past_rating(run))
         void_for_time(e, ch, r, rated, u_s);

@@ -12,6 +12,7 @@
 #include "figures.h"
 #include "interlock.h"
 #include "load.h"
+#include "observed.h"
 #include "operate.h"
 #include "procedure.h"
 #include "renewal.h"
@@ -343,6 +344,8 @@ static void shutoff_timer(struct engine *e, int ch)
         run_end_soon(e, ch, CAUSE_UNKNOWN, "a meter is in doubt: the current vanished while the voltage stands");
         break;
     case CONFIRMED_SHUTOFF:
+        if (load_is_observed(e, ch) && observed_plain_end(e, ch))
+            break;
         c->course = COURSE_EVIDENCE;
         c->timers[TIMER_PHASE] = NEVER_NS;
         c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_evidence_ns(e, ch);

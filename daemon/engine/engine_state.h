@@ -155,6 +155,7 @@ struct cycle_result {
     enum signal_kind supply_out_where;
     double intake_degc;
     double commanded_s, pause_s;
+    bool after_heavier; /* what went before was more on-load than the rating's own cycle */
     int64_t begin_ns, length_ns;
     enum run_outcome outcome;
     char void_text[REASON_CAP]; /* empty: it counts */
@@ -214,11 +215,21 @@ struct survey_state {
     char ended[REASON_CAP]; /* why it ended before all currents were taken */
 };
 
+/* What a run on an observed load needs besides. */
+struct observed_state {
+    int64_t renewed_ns; /* the books of the wait for current */
+    int64_t end_ns;     /* of the last on-load part */
+    bool begin_unseen;  /* current flowed when the record began */
+    bool heavier;       /* see struct cycle_result */
+    bool closed;        /* by the load's contact, where the record has it */
+};
+
 struct run {
     bool active;
     bool queued; /* begun by the queue */
     struct run_request rq;
     struct survey_state survey;
+    struct observed_state observed;
     struct load_point point;
     enum start_condition start; /* as found */
     int64_t begin_ns;

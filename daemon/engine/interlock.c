@@ -4,6 +4,7 @@
 #include "error.h"
 #include "interlock_rows.h"
 #include "load.h"
+#include "observed.h"
 #include "procedure.h"
 #include "renewal.h"
 #include "track.h"
@@ -11,7 +12,7 @@
 bool interlock_watches(const struct engine *e, int ch)
 {
     const struct channel *c = &e->channels[ch];
-    if (c->latched != INTERLOCK_NONE)
+    if (c->latched != INTERLOCK_NONE || load_is_observed(e, ch))
         return false;
     if (c->load.phase != LOAD_OPEN || (e->proof.phase != PROOF_NONE && e->proof.channel == ch))
         return true;

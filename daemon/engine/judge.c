@@ -5,6 +5,7 @@
 
 #include "error.h"
 #include "figures.h"
+#include "observed.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "survey_run.h"
@@ -49,6 +50,10 @@ enum start_condition judge_start(struct engine *e, int ch, const struct run_requ
             why, cap, "exhaust air is %.1f K above the intake: let it rest with its fan on, or start it as warm", over);
         return START_WARM;
     }
+    if (load_is_observed(e, ch) && rq->start == START_UNKNOWN) {
+        (void)text_copy(why, cap, "nobody states how the unit began");
+        return START_UNKNOWN;
+    }
     if (rq->start == START_WARM) {
         (void)text_copy(why, cap, "warm, by the operator's word");
         return START_WARM;
@@ -71,7 +76,8 @@ int judge_cutouts(const struct engine *e, int ch, const struct run_request *rq)
     return most;
 }
 
-static enum basis basis_of(const struct run *r, const struct cycle_result *at, const struct deviation_tolerance *tol)
+static enum basis basis_of(const struct run *r, bool observed, const struct cycle_result *at,
+                           const struct deviation_tolerance *tol)
 {
     if (r->at_equilibrium) {
         double off = at->intake_degc - r->rq.point.ambient_degc;
@@ -79,6 +85,8 @@ static enum basis basis_of(const struct run *r, const struct cycle_result *at, c
         return held_hot ? BASIS_EQUILIBRIUM_40 : BASIS_EQUILIBRIUM;
     }
     /* Only the first cycle of a run from cold is a cold one. */
+    if (observed && r->start == START_UNKNOWN && at->number <= 1)
+        return BASIS_ANY_CYCLE;
     return r->start == START_WARM || at->number > 1 ? BASIS_WARM_CYCLE : BASIS_COLD_CYCLE;
 }
 
@@ -122,6 +130,7 @@ static uint32_t deviations_of(struct engine *e, int ch, const struct cycle_resul
         .altitude_m = e->bench.limits.altitude_m,
         .at_equilibrium = r->at_equilibrium,
         .pause_s = r->longest_pause_s > 0 ? r->longest_pause_s : NAN,
+        .heavier_cycle = at->after_heavier,
         .planned_pause_s = r->longest_pause_s > 0 ? seconds_of(r->cycle_ns - r->rated_on_ns) : NAN,
         .current_uncertainty_a = i2 ? uncertainty_expanded(&i2->uncertainty, r->point.current_a) : 0,
         .load_voltage_uncertainty_v = u2 ? uncertainty_expanded(&u2->uncertainty, r->point.voltage_v) : 0,
@@ -142,19 +151,57 @@ static void say_start(const struct run *r, const struct verdict *v, char *text, 
         (void)text_append(text, cap, " at %.0f degC intake", v->intake_degc);
 }
 
-static void say_deviations(uint32_t bits, char *text, size_t cap)
+/* Deviation bits that stand only because nobody saw the figure, and its name. */
+static uint32_t unseen_bits(const struct cycle_result *at, const char *names[4])
 {
+    const struct {
+        double value;
+        uint32_t bits;
+        const char *name;
+    } figures[] = {{at->figures.current_a.mean, KIND_I2_LOW | HARSH_I2_HIGH, "current not seen"},
+                   {at->figures.voltage_v.mean, KIND_U2_LOW | HARSH_U2_HIGH, "load voltage not seen"},
+                   {at->intake_degc, KIND_COOL_INTAKE | HARSH_HOT_INTAKE, "intake air not seen"},
+                   {at->supply_worst_v, HARSH_SUPPLY, "supply not seen"}};
+    uint32_t bits = 0;
+    for (int i = 0; i < 4; i++) {
+        names[i] = isnan(figures[i].value) ? figures[i].name : NULL;
+        bits |= isnan(figures[i].value) ? figures[i].bits : 0;
+    }
+    return bits;
+}
+
+static void say_deviations(uint32_t bits, const struct cycle_result *at, char *text, size_t cap)
+{
+    static const uint32_t of_name[] = {KIND_I2_LOW | HARSH_I2_HIGH, KIND_U2_LOW | HARSH_U2_HIGH,
+                                       KIND_COOL_INTAKE | HARSH_HOT_INTAKE, HARSH_SUPPLY};
     int n;
     const struct deviation_rule *rules = deviation_rules(&n);
-    const char *between = " (";
+    const char *between = " (", *unseen[4];
+    uint32_t not_seen = unseen_bits(at, unseen);
     for (int i = 0; i < n; i++) {
-        if (!(bits & (uint32_t)rules[i].bit))
+        if (!(bits & ~not_seen & (uint32_t)rules[i].bit))
             continue;
         (void)text_append(text, cap, "%s%s", between, rules[i].name);
         between = ", ";
     }
+    for (int i = 0; i < 4; i++) {
+        if (!unseen[i] || !(bits & of_name[i]))
+            continue;
+        (void)text_append(text, cap, "%s%s", between, unseen[i]);
+        between = ", ";
+    }
     if (between[0] == ',')
         (void)text_append(text, cap, ")");
+}
+
+/* Why the verdict is no better. What nobody saw may have been kind or harsh, and is not said to have been. */
+static const char *say_why(const struct allowed *a, const struct cycle_result *at)
+{
+    const char *unseen[4];
+    bool conditions = a->reason == ALLOWED_KIND || a->reason == ALLOWED_HARSH;
+    if (conditions && (a->because & ~unseen_bits(at, unseen)) == 0)
+        return "conditions that it hangs on were not seen";
+    return allowed_reason_text(a->reason);
 }
 
 /* What a run to the cut-out is for: how far past the rating, and how long to the reset. */
@@ -199,8 +246,8 @@ static void say_not_met(const struct run *r, struct verdict *v, const char *star
         (void)text_append(v->reason, cap, "; own capability %.0f %% by %d cut-outs", v->own_percent_on, r->cutouts);
 }
 
-static void say_reason(const struct run *r, enum ending ending, const struct allowed *a, enum run_outcome outcome,
-                       struct verdict *v)
+static void say_reason(const struct run *r, enum ending ending, const struct allowed *a, const struct cycle_result *at,
+                       enum run_outcome outcome, struct verdict *v)
 {
     char start[80];
     size_t cap = sizeof v->reason;
@@ -216,12 +263,12 @@ static void say_reason(const struct run *r, enum ending ending, const struct all
     } else if (r->has_first_shutoff && ending != ENDING_NEVER_REACHED) {
         (void)text_format(v->reason, cap, "undecided: shut off after %.0f s (%s%s%s), %s", v->shutoff_s,
                           shutoff_cause_name(v->cause), v->cause_second ? " or " : "",
-                          v->cause_second ? shutoff_cause_name(v->cause_second) : "", allowed_reason_text(a->reason));
-        say_deviations(a->because, v->reason, cap);
+                          v->cause_second ? shutoff_cause_name(v->cause_second) : "", say_why(a, at));
+        say_deviations(a->because, at, v->reason, cap);
     } else {
         (void)text_format(v->reason, cap, "undecided: %s",
-                          ending == ENDING_NEVER_REACHED ? r->never_text : allowed_reason_text(a->reason));
-        say_deviations(a->because, v->reason, cap);
+                          ending == ENDING_NEVER_REACHED ? r->never_text : say_why(a, at));
+        say_deviations(a->because, at, v->reason, cap);
         if (!r->last.valid && r->has_last)
             (void)text_append(v->reason, cap, "; cycle %d is void: %s", r->last.number, r->last.void_text);
     }
@@ -341,6 +388,8 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
                           .rated_on_s = seconds_of(r->rated_on_ns)};
     v->drift_k_per_h = r->drift_known ? r->drift.high_k_per_h : NAN;
     fill_figures(r, at, v);
+    if (!load_knows_command(e, ch))
+        v->commanded_s = v->percent_on_demanded = NAN;
     fill_shutoff(r, v);
     if (by_shutoff) {
         v->cause = r->first_shutoff.cause;
@@ -348,7 +397,7 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     } else if (ending == ENDING_CUT_SHORT || ending == ENDING_NEVER_REACHED) {
         v->cause = r->ending_cause;
     }
-    v->basis = r->has_last ? basis_of(r, at, &tol) : BASIS_NONE;
+    v->basis = r->has_last ? basis_of(r, load_is_observed(e, ch), at, &tol) : BASIS_NONE;
     v->deviations = r->has_last ? deviations_of(e, ch, at) : 0;
     enum run_outcome outcome = outcome_of(r, ending);
     struct allowed_case k = {
@@ -364,6 +413,6 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     if (r->rq.procedure == PROCEDURE_SURVEY)
         judge_survey(r, ending, v);
     else
-        say_reason(r, ending, &a, outcome, v);
+        say_reason(r, ending, &a, at, outcome, v);
     say_finding(e, ch, r, by_shutoff, v);
 }

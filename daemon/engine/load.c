@@ -6,6 +6,7 @@
 #include "error.h"
 #include "figures.h"
 #include "load_parts.h"
+#include "observed.h"
 #include "track.h"
 #include "uncertainty.h"
 
@@ -232,6 +233,10 @@ void load_open(struct engine *e, int ch, bool emergency)
 {
     struct load_state *l = &channel_of(e, ch)->load;
     l->change_waits = false;
+    if (load_is_observed(e, ch)) {
+        l->phase = LOAD_OPEN;
+        return;
+    }
     if (!emergency && (l->phase == LOAD_OPEN || l->phase == LOAD_OPENING || l->phase == LOAD_RELEASING))
         return;
     if (l->trigger_on && !emergency) {
@@ -430,6 +435,8 @@ static void poll_open(struct engine *e, int ch)
 void load_poll(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
+    if (load_is_observed(e, ch))
+        return;
     switch (c->load.phase) {
     case LOAD_OPEN:
         poll_open(e, ch);

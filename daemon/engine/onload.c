@@ -8,6 +8,7 @@
 #include "figures.h"
 #include "lead_watch.h"
 #include "load.h"
+#include "observed.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "track.h"
@@ -205,6 +206,10 @@ static void check_judgement_signals(struct engine *e, int ch)
     for (int k = 0; k < sources.count; k++)
         void_if_lost(e, ch, sources.kinds[k]);
     void_if_lost(e, ch, SIG_T_INTAKE);
+    if (!load_is_observed(e, ch)) /* else the interlock has ended the run */
+        return;
+    void_if_lost(e, ch, SIG_I2);
+    void_if_lost(e, ch, SIG_U2);
 }
 
 void onload_look(struct engine *e, int ch, const struct cycle_figures *f)

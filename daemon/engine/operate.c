@@ -5,6 +5,7 @@
 #include "error.h"
 #include "interlock.h"
 #include "load.h"
+#include "observed.h"
 #include "preflight.h"
 #include "procedure.h"
 #include "run_queue.h"
@@ -61,6 +62,12 @@ static void start(struct engine *e, int ch, const struct input_operator *op)
 {
     struct channel *c = channel_of(e, ch);
     char why[TEXT_CAP] = "";
+    if (load_is_observed(e, ch)) { /* it was done elsewhere: nothing here could still be refused */
+        if (!c->run.active)
+            run_begin(e, ch, &op->run);
+        emit_answer(e, op->request, 0, "judging");
+        return;
+    }
     if ((c->state != STATE_RIGGING && c->state != STATE_DONE) || c->run.active || c->load.phase != LOAD_OPEN) {
         emit_answer(e, op->request, 1, "channel is %s: take it for rigging first", channel_state_name(c->state));
         return;
@@ -86,6 +93,10 @@ static void end(struct engine *e, int ch, const struct input_operator *op)
         return;
     }
     c->end_request = op->channel >= 0 ? op->request : 0;
+    if (load_is_observed(e, ch)) {
+        observed_end(e, ch, op->text);
+        return;
+    }
     (void)text_format(text, sizeof text, "ended by %.47s%s%.80s", op->who, op->text[0] ? ": " : "", op->text);
     run_end_soon(e, ch, CAUSE_OPERATOR, text);
 }

@@ -11,6 +11,7 @@
 #include "interlock.h"
 #include "judge.h"
 #include "load.h"
+#include "observed.h"
 #include "onload.h"
 #include "renewal.h"
 #include "stagger.h"
@@ -116,6 +117,10 @@ void run_begin(struct engine *e, int ch, const struct run_request *rq)
     rating_point_print(point, sizeof point, &rq->point);
     (void)text_format(v->text, sizeof v->text, "%.47s: %s, %s, start %s", rq->serial, procedure_name(rq->procedure),
                       point, start_condition_name(c->run.start));
+    if (load_is_observed(e, ch)) {
+        observed_begin(e, ch);
+        return;
+    }
     c->course = COURSE_READY;
     if (bench_channel_of(e, ch)->load.has_supply_trip)
         emit_command(e, COMMAND_SUPPLY, ch, bench_channel_of(e, ch)->load.device)->on = true;
@@ -161,7 +166,7 @@ static void part_finish(struct engine *e, int ch)
     load_open(e, ch, false);
 }
 
-static bool run_is_done(struct engine *e, const struct run *r)
+bool run_is_done(const struct engine *e, const struct run *r)
 {
     int64_t elapsed = e->now_ns - r->begin_ns;
     int64_t cap = r->rq.soak_cap_ns > 0 ? r->rq.soak_cap_ns : 24 * 3600 * SECOND_NS;
@@ -245,7 +250,10 @@ void procedure_after_recovery(struct engine *e, int ch, bool reset_seen)
     r->pause_begin_ns = 0;
     c->course = COURSE_PAUSE;
     set_state(e, ch, STATE_PAUSE);
-    phase_in(e, ch, 5 * SECOND_NS);
+    if (load_is_observed(e, ch))
+        observed_after_shutoff(e, ch);
+    else
+        phase_in(e, ch, 5 * SECOND_NS);
 }
 
 static void poll_part(struct engine *e, int ch)
@@ -305,6 +313,10 @@ static void learn_no_load_voltage(struct engine *e, int ch)
 void procedure_poll(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
+    if (load_is_observed(e, ch)) {
+        observed_poll(e, ch);
+        return;
+    }
     switch (c->course) {
     case COURSE_READY:
         learn_no_load_voltage(e, ch);

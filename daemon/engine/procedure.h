@@ -36,6 +36,9 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
 /* The unit is ready again after a shutoff, or the wait is over: go on or finish. */
 void procedure_after_recovery(struct engine *e, int ch, bool reset_seen);
 
+/* Has the run done all that was asked of it? */
+bool run_is_done(const struct engine *e, const struct run *r);
+
 /* A 100 % point: on-load without pauses. */
 bool run_is_continuous(const struct run *r);
 

@@ -7,7 +7,8 @@ enum { BENCH_CODEC = 2, BENCH_CODEC_FIRST = 1 };
 
 static const int64_t never_void_ns = INT64_MAX;
 
-static const char *const load_names[LOAD_KIND_COUNT_] = {"stepped", "settable-resistance", "settable-current"};
+static const char *const load_names[LOAD_KIND_COUNT_] = {"stepped", "settable-resistance", "settable-current",
+                                                         "observed"};
 static const char *const sense_names[RULE_SENSE_COUNT_] = {"above", "below", "outside", "rising"};
 static const char *const action_names[RULE_ACTION_COUNT_] = {"note", "flag", "end", "open"};
 

@@ -55,7 +55,9 @@ struct bench_step {
     double power_w;        /* continuous rating */
 };
 
-enum load_kind { LOAD_STEPPED, LOAD_SETTABLE_RESISTANCE, LOAD_SETTABLE_CURRENT, LOAD_KIND_COUNT_ };
+/* LOAD_OBSERVED: switched by somebody else, as in a record made elsewhere; on and off are found from the current. No
+ * bench is configured with it, hence last. */
+enum load_kind { LOAD_STEPPED, LOAD_SETTABLE_RESISTANCE, LOAD_SETTABLE_CURRENT, LOAD_OBSERVED, LOAD_KIND_COUNT_ };
 
 /* One moment of a strike: the steps of mask, or where that is 0 what comes nearest to the resistance. */
 struct strike_stage {

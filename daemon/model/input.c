@@ -180,6 +180,7 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_text(w, q->accepts);
     put_f64(w, q->target_resistance_ohm);
     put_f64(w, q->baseline_u0_v);
+    put_bool(w, q->load_held);
 }
 
 static void get_run_request(struct reader *r, struct run_request *q)
@@ -227,6 +228,7 @@ static void get_run_request(struct reader *r, struct run_request *q)
     get_text(r, q->accepts, sizeof q->accepts);
     q->target_resistance_ohm = get_f64(r);
     q->baseline_u0_v = get_f64(r);
+    q->load_held = get_bool(r);
 }
 
 static bool carries_run(enum operator_verb verb)

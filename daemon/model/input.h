@@ -128,6 +128,8 @@ struct run_stores {
     bool backlog_near_cap; /* rows wait, and the journal nears its size or the disk its floor */
 };
 
+enum { CYCLES_ALL = 0x7fffffff }; /* of an observed load: as many as the record holds */
+
 /* Everything that a run needs to know, so that a run can be judged again from the input log alone. */
 struct run_request {
     int64_t run_no;
@@ -137,7 +139,7 @@ struct run_request {
     bool s_marked;
     struct rating_point point;
     enum procedure procedure;
-    int32_t cycles;                     /* proof: how many; 0: by the procedure */
+    int32_t cycles;                     /* proof: how many; 0: by the procedure; CYCLES_ALL */
     int64_t soak_ns;                    /* soak: at least this long; 0: no demand */
     bool to_equilibrium;                /* soak: until drift is within its limit */
     int64_t soak_cap_ns;                /* soak: give up then */
@@ -168,6 +170,7 @@ struct run_request {
     char accepts[TEXT_CAP];       /* names of accepted warnings, space between */
     double target_resistance_ohm; /* NAN: from the rating point */
     double baseline_u0_v;         /* the unit's own no-load voltage, if known; NAN */
+    bool load_held; /* of an observed load: somebody states that no on-load part was ended by hand before its time */
 };
 
 struct input_operator {

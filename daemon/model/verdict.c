@@ -52,8 +52,8 @@ static const char *const interlock_names[INTERLOCK_COUNT_] = {
 
 static const char *const verdict_names[VERDICT_COUNT_] = {"none", "met", "not-met", "undecided", "held"};
 
-static const char *const basis_names[BASIS_COUNT_] = {"cold-cycle", "equilibrium", "equilibrium-at-40C", "warm-cycle",
-                                                      "none"};
+static const char *const basis_names[BASIS_COUNT_] = {"cold-cycle", "equilibrium", "equilibrium-at-40C",
+                                                      "warm-cycle", "none",        "cycle-start-unknown"};
 
 const char *procedure_name(enum procedure p)
 {

@@ -78,7 +78,15 @@ enum interlock {
 
 enum verdict_kind { VERDICT_NONE, VERDICT_MET, VERDICT_NOT_MET, VERDICT_UNDECIDED, VERDICT_HELD, VERDICT_COUNT_ };
 
-enum basis { BASIS_COLD_CYCLE, BASIS_EQUILIBRIUM, BASIS_EQUILIBRIUM_40, BASIS_WARM_CYCLE, BASIS_NONE, BASIS_COUNT_ };
+enum basis {
+    BASIS_COLD_CYCLE,
+    BASIS_EQUILIBRIUM,
+    BASIS_EQUILIBRIUM_40,
+    BASIS_WARM_CYCLE,
+    BASIS_NONE,
+    BASIS_ANY_CYCLE, /* of a record from elsewhere whose start nobody knows */
+    BASIS_COUNT_
+};
 
 /* Deviations from the plate's own conditions, as bits. Kind ones never support a pass, harsh ones never a fail. */
 enum deviation {
@@ -91,7 +99,8 @@ enum deviation {
     HARSH_U2_HIGH = 1 << 9,
     HARSH_HOT_INTAKE = 1 << 10,
     HARSH_ALTITUDE = 1 << 11,
-    HARSH_SUPPLY = 1 << 12
+    HARSH_SUPPLY = 1 << 12,
+    HARSH_HEAVY_CYCLE = 1 << 13 /* more on-load than rated in an earlier cycle of a record from elsewhere */
 };
 
 /* The judgement of one run. A figure that was not seen is NAN. */

@@ -83,6 +83,9 @@ static void deviation_figures(const struct run_data *d, enum deviation bit, char
     case KIND_LONG_PAUSE:
         (void)text_copy(seen, CELL_CAP, "pauses longer than planned");
         break;
+    case HARSH_HEAVY_CYCLE:
+        (void)text_copy(seen, CELL_CAP, "more on-load than rated before");
+        break;
     case HARSH_ALTITUDE:
         paper_figure(seen, CELL_CAP, d->bench->limits.altitude_m, 0, "m");
         (void)text_copy(wanted, CELL_CAP, "up to 1000 m");

@@ -2,8 +2,8 @@
 # machine that energises real units no second server should pretend to be a bench.
 include(GNUInstallDirs)
 install(TARGETS soakbench RUNTIME DESTINATION ${CMAKE_INSTALL_BINDIR})
-install(DIRECTORY config/maps DESTINATION ${CMAKE_INSTALL_DATADIR}/soakbench FILES_MATCHING PATTERN "*.yaml")
-install(DIRECTORY config/examples DESTINATION ${CMAKE_INSTALL_DOCDIR} FILES_MATCHING PATTERN "*.yaml")
+install(DIRECTORY config/maps DESTINATION ${CMAKE_INSTALL_DATADIR}/soakbench FILES_MATCHING PATTERN "*.yaml" PATTERN "*.csv")
+install(DIRECTORY config/examples DESTINATION ${CMAKE_INSTALL_DOCDIR} FILES_MATCHING PATTERN "*.yaml" PATTERN "*.csv")
 install(FILES README.md LICENSE DESTINATION ${CMAKE_INSTALL_DOCDIR})
 install(DIRECTORY docs/ DESTINATION ${CMAKE_INSTALL_DOCDIR} FILES_MATCHING PATTERN "*.md" PATTERN "man" EXCLUDE)
 file(GLOB man1 ${PROJECT_SOURCE_DIR}/docs/man/*.1)

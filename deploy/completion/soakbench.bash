@@ -256,11 +256,20 @@ _soakbench()
         esac
         ;;
     "replay")
-        words="--rules --socket --config --journal --json --help --version"
+        words="--rules --time --time-format --column --separator --decimal-comma --encoding --skip-lines --no-headings --units-row --local-time --stamp-half-width --gap --from --until --unit --plate --point --process --current --percent-on --voltage --supply --output --procedure --cycles --soak --to-equilibrium --go-on-after-cutout --repeats --start --load-held --heated-intake --control-at-maximum --confirm-setup --intake --altitude --circuit --svg --png --socket --config --journal --json --help --version"
         case "$previous" in
         --rules) words=; files=yes ;;
+        --separator) words="comma semicolon tab" ;;
+        --encoding) words="utf-8 latin-1 utf-16" ;;
+        --plate) words=; files=yes ;;
+        --output) words="dc ac" ;;
+        --procedure) words="screen proof soak to-cutout" ;;
+        --start) words="unknown cold warm" ;;
+        --svg) words=; files=yes ;;
+        --png) words=; files=yes ;;
         --socket | --config | --journal) words=; files=yes ;;
         esac
+        [[ $current != -* ]] && files=yes
         ;;
     "journal check")
         words="--head --socket --config --journal --json --help --version"

@@ -11,7 +11,7 @@ export const VERDICT_WORDS = {
   "none": "not judged yet",
 };
 export const BASIS_WORDS = {
-  "cold-cycle": "one cycle from cold", "warm-cycle": "a cycle from warm", "equilibrium": "equilibrium at the intake air seen",
+  "cold-cycle": "one cycle from cold", "warm-cycle": "a cycle from warm", "cycle-start-unknown": "one cycle, its start not known", "equilibrium": "equilibrium at the intake air seen",
   "equilibrium-at-40C": "equilibrium with intake air at 40 °C", "none": "",
 };
 export const CAUSE_WORDS = {

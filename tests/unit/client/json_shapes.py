@@ -3,15 +3,23 @@
 Each table of the page is an object: its keys have to be there with their types, and no others.
 """
 import json
+import os
 import re
 import subprocess
 import sys
 
 program, journal, page = sys.argv[1:4]
-OPTIONAL = {"event": {"state", "from", "procedure", "verdict", "basis", "cause", "or_cause", "interlock", "result", "survey", "device",
-                      "signal"}}
+EVENT_WORDS = {"state", "from", "procedure", "verdict", "basis", "cause", "or_cause", "interlock", "result", "survey", "device",
+                      "signal"}
+OPTIONAL = {"event": EVENT_WORDS, "record_event": EVENT_WORDS}
 COMMANDS = {"run list": [], "run show": ["1"], "unit list": [], "unit show": ["HQ-0147"], "unit history": ["HQ-0147"],
-            "use": ["--since", "1971-01-01"], "journal check": [], "calc load": ["--process", "tig", "--current", "160 A"]}
+            "use": ["--since", "1971-01-01"], "journal check": [],
+            "replay FILE": [os.path.join(os.path.dirname(page), "..", "config", "examples", "records", "old-logger.csv"),
+                            "--process", "tig", "--current", "160 A", "--percent-on", "25", "--procedure", "screen",
+                            "--encoding", "latin-1", "--skip-lines", "3", "--decimal-comma", "--time", "Date+Time",
+                            "--time-format", "%d.%m.%Y %H:%M:%S", "--column", "i2=I weld [A];uncertainty=1 %",
+                            "--column", "u2=U weld [V];uncertainty=unknown", "--column", "t_intake=Air in [\u00b0C]"],
+            "calc load": ["--process", "tig", "--current", "160 A"]}
 PLAIN = {"text": str, "integer": int, "number": (int, float), "flag": bool}
 
 shapes, name = {}, None
@@ -29,7 +37,7 @@ seen = set()
 
 
 def hold(where, kind, value):
-    if kind.endswith(" or null"):
+    if kind.endswith(" or null") and not isinstance(value, list):
         if value is None:
             return
         kind = kind[: -len(" or null")]
@@ -61,7 +69,7 @@ def hold_object(where, shape, value, optional):
 
 for command, words in COMMANDS.items():
     offline = [] if command.startswith("calc") else ["--journal", journal]
-    run = subprocess.run([program, *offline, *command.split(), *words, "--json"], capture_output=True, text=True)
+    run = subprocess.run([program, *offline, *command.replace(" FILE", "").split(), *words, "--json"], capture_output=True, text=True)
     if run.returncode != 0:
         problems.append("%s: exit %d: %s" % (command, run.returncode, run.stderr))
         continue
