@@ -293,7 +293,8 @@ int record_rows_next(struct record_rows *r, struct record_row *row, struct error
         *row = (struct record_row){.line = r->row.line};
         if (check_cells(r, err) != 0 || take_stamp(r, row, &good, err) != 0)
             return -1;
-        if (!good || row->at_ns < r->file.from_ns || (r->file.until_ns > 0 && row->at_ns > r->file.until_ns))
+        if (!good || (r->file.from_ns > 0 && row->at_ns < r->file.from_ns) ||
+            (r->file.until_ns > 0 && row->at_ns > r->file.until_ns))
             continue;
         for (int i = 0; i < r->map->count; i++)
             if (take_value(r, i, row, &told, err) != 0)

@@ -19,6 +19,7 @@ foreach(t client_calc_test client_cli_test client_history_test client_json_test 
   target_compile_definitions(${t} PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
   add_dependencies(${t} soakbench)
 endforeach()
+unit_test(client_record_test SOURCES ${client_tests}/record_test.c LINKS client)
 unit_test(client_replay_test SOURCES ${client_tests}/replay_test.c LINKS client)
 add_test(NAME client_papers COMMAND ${client_tests}/papers.sh $<TARGET_FILE:soakbench> ${PROJECT_SOURCE_DIR})
 unit_test(client_watch_test SOURCES ${client_tests}/watch_test.c ${CMAKE_CURRENT_SOURCE_DIR}/unit/control/fake_daemon.c
