@@ -269,7 +269,7 @@ void observed_weigh(struct engine *e, int ch, struct shutoff *s)
     struct cycle_figures f;
     if (cause_is_outside_unit(s->cause) && s->cause != CAUSE_LOAD_PATH_OPEN && s->cause != CAUSE_SWITCHED_OFF)
         return; /* seen at the supply, or in the load path before the current went */
-    if (load == LOAD_STAYED_ON || s->confidence > 0.96)
+    if (load == LOAD_STAYED_ON || (s->confidence > 0.96 && s->cause != CAUSE_LOAD_PATH_OPEN))
         return;
     figures_now(e, ch, &f);
     bool time_over = f.at_rated.high_ns >= r->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS && !run_is_continuous(r);

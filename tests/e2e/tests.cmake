@@ -10,6 +10,8 @@ unit_test(e2e_foreign_round_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/foreign
 target_link_libraries(e2e_foreign_round_test PRIVATE PkgConfig::jansson)
 target_compile_definitions(e2e_foreign_round_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")
 add_dependencies(e2e_foreign_round_test soakbench)
+add_test(NAME e2e_foreign_records COMMAND python3 ${CMAKE_CURRENT_SOURCE_DIR}/e2e/foreign/foreign_test.py $<TARGET_FILE:soakbench>)
+set_tests_properties(e2e_foreign_records PROPERTIES LABELS e2e TIMEOUT 300)
 unit_test(e2e_tcp_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/tcp_chain_test.c LINKS tcp_bench)
 set_tests_properties(e2e_tcp_chain_test PROPERTIES LABELS "e2e;threads")
 # The pages of the docs, walked as a reader would. One walk at a time: each has a clock that runs fast, and little patience

@@ -11,8 +11,8 @@
 #define SECOND INT64_C(1000000000)
 
 static const uint32_t kinds[] = {KIND_COLD_START, KIND_COOL_INTAKE, KIND_I2_LOW, KIND_U2_LOW, KIND_LONG_PAUSE};
-static const uint32_t harsh[] = {HARSH_I2_HIGH, HARSH_U2_HIGH, HARSH_HOT_INTAKE, HARSH_ALTITUDE, HARSH_SUPPLY,
-                                 HARSH_HEAVY_CYCLE};
+static const uint32_t harsh[] = {HARSH_I2_HIGH,  HARSH_U2_HIGH, HARSH_HOT_INTAKE,
+                                 HARSH_ALTITUDE, HARSH_SUPPLY,  HARSH_HEAVY_CYCLE};
 
 static struct allowed_case case_of(enum run_outcome outcome, enum basis basis, uint32_t deviations)
 {
