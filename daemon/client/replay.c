@@ -1,7 +1,6 @@
 #include "replay.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -10,7 +9,7 @@
 #include "heat_job.h"
 #include "worker_job.h"
 
-enum { PAGE = 512, ENCODED_CAP = 2048, VERDICTS_MAX = 64 };
+enum { PAGE = 512, VERDICTS_MAX = 64 };
 
 /* Journaled events of the session, fetched page by page as the replay comes to them. */
 struct expected {
@@ -41,6 +40,7 @@ struct replay {
     struct replay_result *result;
     struct engine *engine;
     struct engine_out *out;
+    struct event *recorded; /* of one input */
     struct expected expected;
     int correction_count; /* revisions that corrections gave: no replay of the inputs as they are gives these */
     struct journal_addendum corrections[VERDICTS_MAX];
@@ -49,19 +49,6 @@ struct replay {
     struct error *err;
     bool failed;
 };
-
-static void differ(struct replay *r, const char *format, ...) __attribute__((format(printf, 2, 3)));
-
-static void differ(struct replay *r, const char *format, ...)
-{
-    if (r->result->differences < REPLAY_DIFFERENCES_MAX) {
-        va_list args;
-        va_start(args, format);
-        (void)vsnprintf(r->result->told[r->result->differences], TEXT_CAP, format, args);
-        va_end(args);
-    }
-    r->result->differences++;
-}
 
 static int keep_event(void *ctx, const struct journal_event *e)
 {
@@ -89,65 +76,19 @@ static const struct event *next_expected(struct expected *x, bool *failed, struc
     return x->at < x->count ? &x->page[x->at++].event : NULL;
 }
 
-static bool same_event(const struct event *a, const struct event *b)
+/* The events on record that input `seq` brought about, or one before it. Returns how many. */
+static int take_expected(struct replay *r, uint64_t seq)
 {
-    uint8_t bytes[2][ENCODED_CAP];
-    struct writer w[2] = {writer_over(bytes[0], ENCODED_CAP), writer_over(bytes[1], ENCODED_CAP)};
-    put_event(&w[0], a);
-    put_event(&w[1], b);
-    return w[0].used == w[1].used && memcmp(bytes[0], bytes[1], w[0].used) == 0;
-}
-
-static bool same_verdict(const struct verdict *a, const struct verdict *b)
-{
-    uint8_t bytes[2][ENCODED_CAP];
-    struct writer w[2] = {writer_over(bytes[0], ENCODED_CAP), writer_over(bytes[1], ENCODED_CAP)};
-    put_verdict(&w[0], a);
-    put_verdict(&w[1], b);
-    return w[0].used == w[1].used && memcmp(bytes[0], bytes[1], w[0].used) == 0;
-}
-
-/* What of an event differs, for people: the first part that does. */
-static void tell_event(struct replay *r, const struct event *was, const struct event *is)
-{
-    const char *kind = event_kind_name(was->kind);
-    if (was->kind != is->kind)
-        differ(r, "event %llu: on record %s, replayed %s", (unsigned long long)was->id, kind,
-               event_kind_name(is->kind));
-    else if (was->code != is->code || was->code2 != is->code2)
-        differ(r, "event %llu %s: on record code %d, %d; replayed %d, %d", (unsigned long long)was->id, kind, was->code,
-               was->code2, is->code, is->code2);
-    else if (was->at_ns != is->at_ns || was->seen_ns != is->seen_ns || was->half_width_ns != is->half_width_ns)
-        differ(r, "event %llu %s: on record at %lld ns +/- %lld; replayed at %lld ns +/- %lld",
-               (unsigned long long)was->id, kind, (long long)was->at_ns, (long long)was->half_width_ns,
-               (long long)is->at_ns, (long long)is->half_width_ns);
-    else if (strcmp(was->text, is->text) != 0)
-        differ(r, "event %llu %s: on record \"%.80s\"; replayed \"%.80s\"", (unsigned long long)was->id, kind,
-               was->text, is->text);
-    else {
-        for (int i = 0; i < was->value_count && i < is->value_count; i++) {
-            /* To the bit, NaN included. NOLINTNEXTLINE(bugprone-suspicious-memory-comparison) */
-            if (memcmp(&was->values[i], &is->values[i], sizeof was->values[i]) != 0) {
-                differ(r, "event %llu %s: value %d on record %.17g, replayed %.17g", (unsigned long long)was->id, kind,
-                       i + 1, was->values[i], is->values[i]);
-                return;
-            }
+    int n = 0;
+    const struct event *was;
+    while (n < ENGINE_EVENTS_MAX && !r->failed && (was = next_expected(&r->expected, &r->failed, r->err)) != NULL) {
+        if (was->seq > seq) {
+            r->expected.at--; /* the next input's */
+            break;
         }
-        differ(r, "event %llu %s: number, run or channel differs", (unsigned long long)was->id, kind);
+        r->recorded[n++] = *was;
     }
-}
-
-static void compare_event(struct replay *r, const struct event *is)
-{
-    const struct event *was = next_expected(&r->expected, &r->failed, r->err);
-    if (r->failed)
-        return;
-    r->result->events++;
-    if (!was)
-        differ(r, "event %llu %s is replayed, but not on record", (unsigned long long)is->id,
-               event_kind_name(is->kind));
-    else if (!same_event(was, is))
-        tell_event(r, was, is);
+    return n;
 }
 
 static void compare_verdict(struct replay *r, const struct verdict *is)
@@ -162,11 +103,15 @@ static void compare_verdict(struct replay *r, const struct verdict *is)
         if (r->verdicts[i].revision == is->revision)
             was = &r->verdicts[i];
     }
-    if (!was)
-        differ(r, "verdict, revision %d, is replayed, but not on record", is->revision);
-    else if (!same_verdict(was, is))
-        differ(r, "verdict, revision %d: on record %s (%.60s), replayed %s (%.60s)", is->revision,
-               verdict_kind_name(was->kind), was->reason, verdict_kind_name(is->kind), is->reason);
+    char where[48];
+    (void)text_format(where, sizeof where, "verdict, revision %d", (int)is->revision);
+    if (was) {
+        r->result->has_recorded = true;
+        r->result->recorded = *was;
+        compare_verdicts(&r->result->found, where, was, is);
+    } else {
+        differences_add(&r->result->found, where, "verdict", "-", is->reason);
+    }
 }
 
 static void fit_again(struct refit *f, const struct command *ask)
@@ -175,6 +120,16 @@ static void fit_again(struct refit *f, const struct command *ask)
         return;
     int samples = heat_series_copy(f->series, ask->channel, ask->until_ns, f->samples);
     heat_job_answer(ask, f->samples, samples, f->room, &f->answers[f->count++]);
+}
+
+static void tell_estimate(struct replay *r, const struct input_worker *was, int value, double a, double b)
+{
+    char where[48], field[24], texts[2][32];
+    (void)text_format(where, sizeof where, "estimate %llu", (unsigned long long)was->job);
+    (void)text_format(field, sizeof field, "values[%d]", value);
+    number_print(texts[0], sizeof texts[0], a);
+    number_print(texts[1], sizeof texts[1], b);
+    differences_add(&r->result->found, where, field, texts[0], texts[1]);
 }
 
 static void compare_values(struct replay *r, const struct input_worker *was, const struct input_worker *is)
@@ -187,12 +142,17 @@ static void compare_values(struct replay *r, const struct input_worker *was, con
         double off = most > 1e-3 ? fabs(a - b) / most : fabs(a - b);
         if (!(off <= r->result->estimates_off))
             r->result->estimates_off = off;
-        if (!(off <= estimate_tolerance)) {
-            differ(r, "estimate %llu: value %d on record %.9g, computed again %.9g", (unsigned long long)was->job,
-                   i + 1, a, b);
-            return;
-        }
+        if (!(off <= estimate_tolerance))
+            tell_estimate(r, was, i, a, b);
     }
+}
+
+static void tell_status(struct replay *r, const struct input_worker *was, const struct input_worker *is)
+{
+    char where[48];
+    (void)text_format(where, sizeof where, "estimate %llu", (unsigned long long)was->job);
+    differences_add(&r->result->found, where, "status", job_status_name((enum job_status)was->status),
+                    job_status_name((enum job_status)is->status));
 }
 
 /* A recorded answer against the one found here. A refusal was a matter of the day's work, not of the record. */
@@ -205,9 +165,7 @@ static void compare_estimate(struct replay *r, const struct input_worker *was)
         if (was->status != JOB_REFUSED) {
             r->result->estimates++;
             if (was->status != f->answers[i].status)
-                differ(r, "estimate %llu: on record %s, computed again %s", (unsigned long long)was->job,
-                       job_status_name((enum job_status)was->status),
-                       job_status_name((enum job_status)f->answers[i].status));
+                tell_status(r, was, &f->answers[i]);
             else
                 compare_values(r, was, &f->answers[i]);
         }
@@ -229,8 +187,9 @@ static int feed(void *ctx, const struct input *in)
         heat_series_take(r->refit.series, &in->u.readings);
     else if (in->kind == INPUT_WORKER)
         compare_estimate(r, &in->u.worker);
-    for (int i = 0; i < r->out->event_count && !r->failed; i++)
-        compare_event(r, &r->out->events[i]);
+    int recorded = take_expected(r, in->seq);
+    compare_events(&r->result->found, r->recorded, recorded, r->out->events, r->out->event_count);
+    r->result->events += r->out->event_count;
     for (int i = 0; i < r->out->verdict_count && !r->failed; i++)
         compare_verdict(r, &r->out->verdicts[i]);
     return r->failed;
@@ -257,12 +216,14 @@ static int keep_correction(void *ctx, const struct journal_addendum *a)
 /* Events on record that belong to inputs already fed, but were not replayed. */
 static void look_for_missing(struct replay *r, uint64_t end_seq)
 {
-    const struct event *was;
-    while (!r->failed && (was = next_expected(&r->expected, &r->failed, r->err)) && was->seq <= end_seq)
-        differ(r, "event %llu %s is on record, but not replayed", (unsigned long long)was->id,
-               event_kind_name(was->kind));
-    if (r->result->verdicts < r->verdict_count)
-        differ(r, "%d verdict(s) on record were not replayed", r->verdict_count - r->result->verdicts);
+    int n = take_expected(r, end_seq);
+    compare_events(&r->result->found, r->recorded, n, NULL, 0);
+    for (int i = 0; i < r->verdict_count; i++) {
+        char where[48];
+        (void)text_format(where, sizeof where, "verdict, revision %d", (int)r->verdicts[i].revision);
+        if (r->verdicts[i].revision > r->result->verdicts)
+            differences_add(&r->result->found, where, "verdict", r->verdicts[i].reason, "-");
+    }
 }
 
 /* ---- judged again with a correction ---- */
@@ -379,17 +340,16 @@ static int compare_correction(struct replay *r, struct journal_reader *reader, c
         replay_corrected(reader, a->run_no, &corrections, &again, err) != 0 ||
         journal_reader_verdicts(reader, &filter, find_verdict, &was, err) < 0)
         return -1;
+    char where[96];
     r->result->corrections++;
+    (void)text_format(where, sizeof where, "revision %d, by the correction \"%.40s\"", (int)a->revision, a->name);
     if (!was.found) {
-        differ(r, "revision %d, of the correction \"%.60s\", is not on record", a->revision, a->name);
+        differences_add(&r->result->found, where, "verdict", "-", again.now.reason);
         return 0;
     }
     again.now.revision = a->revision;
     again.now.channel = was.verdict.channel; /* by the bench of the session in which it was recorded */
-    if (!same_verdict(&was.verdict, &again.now))
-        differ(r, "revision %d, by the correction \"%.40s\": on record %s (%.50s), replayed %s (%.50s)", a->revision,
-               a->name, verdict_kind_name(was.verdict.kind), was.verdict.reason, verdict_kind_name(again.now.kind),
-               again.now.reason);
+    compare_verdicts(&r->result->found, where, &was.verdict, &again.now);
     return 0;
 }
 
@@ -401,12 +361,14 @@ static int replay_session(struct journal_reader *reader, const struct journal_ru
     filter.epoch = run->epoch;
     r->engine = engine_new(bench);
     r->out = calloc(1, sizeof *r->out);
+    r->recorded = calloc(ENGINE_EVENTS_MAX, sizeof *r->recorded);
     r->expected =
         (struct expected){.reader = reader, .epoch = run->epoch, .page = calloc(PAGE, sizeof *r->expected.page)};
     r->refit = (struct refit){.series = heat_series_new(bench),
                               .room = calloc(1, sizeof *r->refit.room),
                               .samples = calloc(HEAT_SAMPLES_MAX, sizeof *r->refit.samples)};
-    if (!r->engine || !r->out || !r->expected.page || !r->refit.series || !r->refit.room || !r->refit.samples)
+    if (!r->engine || !r->out || !r->recorded || !r->expected.page || !r->refit.series || !r->refit.room ||
+        !r->refit.samples)
         return error_set(err, "memory is short");
     if (journal_reader_addenda(reader, run->run_no, keep_correction, r, err) < 0 ||
         journal_reader_verdicts(reader, &filter, keep_verdict, r, err) < 0 ||
@@ -416,6 +378,7 @@ static int replay_session(struct journal_reader *reader, const struct journal_ru
         return error_set(err, "no inputs are on record for run %lld", (long long)run->run_no);
     if (run->end_seq != 0)
         look_for_missing(r, run->end_seq);
+    compare_left(&r->result->found);
     for (int i = 0; !r->failed && i < r->correction_count; i++)
         if (compare_correction(r, reader, &r->corrections[i], err) != 0)
             return -1;
@@ -454,13 +417,18 @@ int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_resu
         goto out;
     result->run_no = run_no;
     result->epoch = run->epoch;
+    result->replayed_rules = RULES_VERSION;
     (void)text_copy(result->recorded_by, sizeof result->recorded_by, session->engine_version);
     (void)text_copy(result->replayed_by, sizeof result->replayed_by, engine_version());
     r->result = result;
     r->err = err;
     status = replay_session(reader, run, bench, r, err);
+    result->recorded_rules = result->has_recorded ? result->recorded.rules_version : 0;
+    if (status != 0 && strcmp(result->recorded_by, result->replayed_by) != 0)
+        error_prefix(err, "recorded by %s, and this is %s", result->recorded_by, result->replayed_by);
     engine_free(r->engine);
     free(r->out);
+    free(r->recorded);
     free(r->expected.page);
     heat_series_free(r->refit.series);
     free(r->refit.room);

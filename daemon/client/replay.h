@@ -10,26 +10,28 @@
 
 #include "correction.h"
 #include "journal_read.h"
-
-enum { REPLAY_DIFFERENCES_MAX = 20 };
+#include "replay_compare.h"
 
 struct replay_result {
     int64_t run_no;
     uint64_t epoch;
     char recorded_by[NAME_CAP]; /* engine version on record */
     char replayed_by[NAME_CAP];
-    int64_t inputs, events; /* fed, compared */
-    int32_t verdicts;       /* of the run, compared */
-    int32_t estimates;      /* answers of the worker, computed again from the readings */
-    double estimates_off;   /* the largest relative difference among their values */
-    int32_t corrections;    /* revisions by a meter's correction, made again and compared */
-    int64_t differences;    /* all; the first REPLAY_DIFFERENCES_MAX are told */
-    char told[REPLAY_DIFFERENCES_MAX][TEXT_CAP];
+    int64_t inputs, events;                 /* fed, compared */
+    int32_t verdicts;                       /* of the run, compared */
+    int32_t estimates;                      /* answers of the worker, computed again from the readings */
+    double estimates_off;                   /* the largest relative difference among their values */
+    int32_t corrections;                    /* revisions by a meter's correction, made again and compared */
+    int32_t recorded_rules, replayed_rules; /* version of the rules of judgement; 0: no verdict on record */
+    struct replay_differences found;        /* released by differences_free */
+    bool has_recorded;
+    struct verdict recorded; /* of the same revision as the last one replayed */
     bool has_verdict;
     struct verdict verdict; /* the last one as replayed */
 };
 
-/* Returns 0 when it could be done (result->differences tells how it came out); -1 with err. */
+/* Returns 0 when it could be done (result->found tells how it came out); -1 with err. The caller releases
+ * result->found either way. */
 int replay_run(struct journal_reader *reader, int64_t run_no, struct replay_result *result, struct error *err);
 
 /* A run judged again with a correction. */
