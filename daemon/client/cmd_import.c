@@ -189,28 +189,53 @@ static void check_plates(struct import *im)
     free(plate);
 }
 
-/* One request for all of them: the daemon puts them on file together, or none. */
-static int send_units(struct import *im, const char *who)
+/* Some plates in one request. Plates are of bounded length: so many always fit into one. */
+enum { PLATES_A_REQUEST = 100 };
+
+static int send_part(struct client *c, json_t *list, const char *who, bool more)
 {
-    struct client *c = im->client;
-    const char *key;
-    json_t *plate, *list = json_array(), *result = NULL;
-    size_t count = json_object_size(im->units);
     struct json_build b = {.object = protocol_request(DO_UNIT_IMPORT, 0)};
+    json_t *result = NULL;
     b.bad = !b.object || !list;
-    json_object_foreach(im->units, key, plate)
-    {
-        if (list && json_array_append(list, plate) != 0)
-            b.bad = true;
-    }
     build_add(&b, "plates", list);
+    build_flag(&b, "more", more);
     if (who)
         build_text(&b, "who", who);
     int status = client_result(c, build_end(&b), false, &result);
     json_decref(result);
+    return status;
+}
+
+/* Part by part: the daemon puts them on file together, or none. */
+static int send_units(struct import *im, const char *who)
+{
+    struct client *c = im->client;
+    const char *key;
+    json_t *plate, *list = NULL;
+    size_t count = json_object_size(im->units), sent = 0;
+    int status = EXIT_DONE;
+    json_object_foreach(im->units, key, plate)
+    {
+        if (!list)
+            list = json_array();
+        if (!list || json_array_append(list, plate) != 0)
+            break;
+        sent++;
+        if (sent == count || sent % PLATES_A_REQUEST == 0) {
+            status = send_part(c, list, who, sent < count); /* takes the list */
+            list = NULL;
+        }
+        if (status != EXIT_DONE)
+            break;
+    }
+    if (status == EXIT_DONE && sent < count) {
+        struct error err;
+        error_set(&err, "memory is short");
+        status = client_failed(c, &err);
+    }
+    json_decref(list);
     if (status != EXIT_DONE) {
-        fprintf(c->errors.out, "Nothing was entered.%s\n",
-                count > 1000 ? " A list this long may be imported in parts." : "");
+        fprintf(c->errors.out, "Nothing was entered.\n");
         return status;
     }
     if (c->json)

@@ -78,26 +78,52 @@ static void print_units(const struct screen *s, const json_t *units)
     table_free(t);
 }
 
+/* All units of the register, page by page, appended to the list. */
+static int list_units(struct client *c, json_t *units)
+{
+    char after[NAME_CAP] = "";
+    for (bool more = true; more;) {
+        struct json_build b = {.object = protocol_request(DO_UNIT_LIST, 0)};
+        json_t *page = NULL;
+        b.bad = !b.object;
+        build_text(&b, "after", after);
+        int status = client_result(c, build_end(&b), false, &page);
+        const json_t *list = json_object_get(page, "units");
+        size_t count = json_array_size(list);
+        more = get_flag(page, "more") && count > 0;
+        (void)text_copy(after, sizeof after, count > 0 ? get_word(json_array_get(list, count - 1), "unit") : "");
+        if (status == EXIT_DONE && json_array_extend(units, (json_t *)list) != 0 && count > 0)
+            status = EXIT_REFUSED;
+        json_decref(page);
+        if (status != EXIT_DONE)
+            return status;
+    }
+    return EXIT_DONE;
+}
+
 int command_unit_list(struct client *c, const struct arguments *args)
 {
     (void)args;
-    json_t *result = NULL;
+    json_t *units = json_array();
     int status = EXIT_DONE;
     if (client_offline(c)) {
         struct error err = {{0}};
         struct journal_reader *reader = client_journal(c, &err);
-        result = reader ? units_to_json(reader, &err) : NULL;
+        json_t *result = reader ? units_to_json(reader, NULL, INT64_MAX, &err) : NULL;
         journal_reader_close(reader);
         if (!result)
-            return client_failed(c, &err);
+            status = client_failed(c, &err);
+        else
+            (void)json_array_extend(units, json_object_get(result, "units"));
+        json_decref(result);
     } else {
-        status = client_result(c, protocol_request(DO_UNIT_LIST, 0), false, &result);
+        status = list_units(c, units);
     }
     if (status == EXIT_DONE && c->json)
-        status = client_print_json(c, json_incref(result));
+        status = client_print_json(c, json_pack("{s:O}", "units", units));
     else if (status == EXIT_DONE)
-        print_units(&c->screen, json_object_get(result, "units"));
-    json_decref(result);
+        print_units(&c->screen, units);
+    json_decref(units);
     return status;
 }
 

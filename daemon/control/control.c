@@ -35,6 +35,7 @@ static void hang_up(struct control *c, struct client *client, const char *why)
     client->fd = -1;
     line_buffer_free(&client->in);
     server_drop_file(client);
+    server_drop_plates(client);
     free(client->out);
     client->out = NULL;
     client->out_used = client->out_cap = client->out_sent = 0;

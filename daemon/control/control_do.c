@@ -185,11 +185,19 @@ static int read_run_events(struct doing *d)
     return read_done(d, result);
 }
 
+/* So many always fit into an answer, however full their plates are. */
+enum { UNITS_AT_ONCE = 500 };
+
 static int read_unit_list(struct doing *d)
 {
+    char after[NAME_CAP] = "";
+    int64_t limit = UNITS_AT_ONCE;
+    if (field_text(d->body, "after", after, sizeof after, &d->err) < 0 ||
+        field_integer(d->body, "limit", 1, UNITS_AT_ONCE, &limit, &d->err) < 0)
+        return -1;
     struct journal_reader *r = server_reader(d);
     struct error err = {{0}};
-    json_t *result = r ? units_to_json(r, &err) : NULL;
+    json_t *result = r ? units_to_json(r, after, limit, &err) : NULL;
     if (!result)
         return r ? server_journal_failed(d, &err) : -1;
     return read_done(d, result);
@@ -292,8 +300,8 @@ static const struct do_row do_rows[DO_COUNT_] = {
                      .keys = "plate unit who",
                      .read = server_read_named_unit,
                      .read_if = "unit"},
-    [DO_UNIT_IMPORT] = {.run = server_do_unit_import, .keys = "plates who"},
-    [DO_UNIT_LIST] = {.run = send_read, .keys = "", .read = read_unit_list},
+    [DO_UNIT_IMPORT] = {.run = server_do_unit_import, .keys = "plates more who"},
+    [DO_UNIT_LIST] = {.run = send_read, .keys = "after limit", .read = read_unit_list},
     [DO_UNIT_SHOW] = {.run = send_read, .keys = "unit", .read = read_unit_show},
     [DO_UNIT_INSPECT] = {.run = server_do_register,
                          .keys = "unit passed kind reference note done due who",

@@ -315,48 +315,6 @@ int server_do_unit_add(struct doing *d)
     return result;
 }
 
-/* One by one into an array of their own; what is wrong with one names its place in the list. */
-static int read_plates(struct doing *d, const json_t *list, struct register_order *order)
-{
-    size_t i;
-    json_t *object;
-    json_array_foreach((json_t *)list, i, object)
-    {
-        if (plate_from_json(object, &order->plates[i], &d->err) != 0) {
-            char what[sizeof d->err.what];
-            (void)text_format(what, sizeof what, "plates[%zu]: %.200s", i, d->err.what);
-            (void)text_copy(d->err.what, sizeof d->err.what, what);
-            return -1;
-        }
-    }
-    order->plate_count = (int)json_array_size(list);
-    return 0;
-}
-
-/* Plates of many units, on file together or not at all. */
-int server_do_unit_import(struct doing *d)
-{
-    const json_t *list = json_object_get(d->body, "plates");
-    size_t count = json_array_size(list);
-    if (count == 0)
-        return protocol_fail(&d->err, "plates", "A list of plates, each as unit-add takes it.",
-                             "there are no plates to import");
-    struct register_order *order = calloc(1, sizeof *order);
-    if (!order)
-        return server_busy(d, "the daemon");
-    order->kind = REGISTER_PLATES;
-    order->plates = calloc(count, sizeof *order->plates);
-    int result = order->plates ? server_who(d, order->who) : server_busy(d, "the daemon");
-    if (result == 0)
-        result = read_plates(d, list, order);
-    if (result == 0)
-        result = server_put_on_file(d, order);
-    if (result != 0)
-        free(order->plates);
-    free(order);
-    return result;
-}
-
 static int inspection_fields(struct doing *d, struct journal_inspection *t)
 {
     int passed = 0;

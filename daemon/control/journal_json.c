@@ -138,7 +138,9 @@ static int add_run(void *ctx, const struct journal_run *run)
 
 static int add_unit(void *ctx, const struct journal_unit *unit)
 {
-    return append(ctx, unit_to_json(unit));
+    struct page *page = ctx;
+    page->more = page->count == page->limit;
+    return page->more || append(page, unit_to_json(unit));
 }
 
 static int add_inspection(void *ctx, const struct journal_inspection *t)
@@ -293,11 +295,15 @@ json_t *events_to_json(struct journal_reader *r, int64_t run_no, int64_t after, 
     return build_end(&b);
 }
 
-json_t *units_to_json(struct journal_reader *r, struct error *err)
+json_t *units_to_json(struct journal_reader *r, const char *after, int64_t limit, struct error *err)
 {
-    struct page page = {.list = json_array()};
-    int result = page.list ? journal_reader_units(r, add_unit, &page, err) : 0;
-    return finish(&page, "units", result, err);
+    struct page page = {.list = json_array(), .limit = limit};
+    int result = page.list ? journal_reader_units(r, after, add_unit, &page, err) : 0;
+    struct json_build b = {.object = finish(&page, "units", result, err)};
+    if (!b.object)
+        return NULL;
+    build_flag(&b, "more", page.more);
+    return build_end(&b);
 }
 
 static int add_disposition(void *ctx, const struct journal_disposition *d)

@@ -30,8 +30,9 @@ json_t *run_detail_to_json(struct journal_reader *r, int64_t run_no, bool *found
  */
 json_t *events_to_json(struct journal_reader *r, int64_t run_no, int64_t after, int64_t limit, struct error *err);
 
-/* {"units":[...]}: latest plates. NULL with err. */
-json_t *units_to_json(struct journal_reader *r, struct error *err);
+/* {"units":[...],"more":true}: latest plates by the units' names, those behind `after` (NULL: from the first), at most
+ * limit. NULL with err. */
+json_t *units_to_json(struct journal_reader *r, const char *after, int64_t limit, struct error *err);
 
 /* {"unit":{plate, version},"inspections":[...],"dispositions":[...],"baseline_run":n,"runs":[newest first]}. NULL with
  * err; *found as above. */

@@ -14,6 +14,7 @@ enum {
     UNDER_WAY_MAX = 16,            /* requests of a client that wait for engine or journal */
     READS_A_CLIENT_MAX = 16,       /* requests of a client that wait for the record */
     READS_MAX = 128,               /* of all clients */
+    IMPORT_PLATES_MAX = 40000,     /* of one import: some 110 MiB while it is under way */
     PENDING_MAX = 512 + READS_MAX, /* of all clients */
     ANSWERS_MAX = 1024,            /* answers on their way from other threads */
     UNSENT_MAX = 16 * 1024 * 1024  /* bytes of a client that are not sent yet */
@@ -34,6 +35,8 @@ struct client {
     uint8_t *file;    /* what has come of a file that it attaches; NULL: none */
     size_t file_size;
     char file_name[ATTACHMENT_NAME_CAP];
+    struct unit_plate *plates; /* what has come of a fleet that it imports; NULL: none */
+    int plate_count, plate_cap;
     bool closing; /* hang up as soon as everything is sent */
 };
 
@@ -133,7 +136,6 @@ int server_read_run_start(struct doing *d); /* DO_RUN_QUEUE too */
 int server_do_run_start(struct doing *d);
 int server_do_run_unqueue(struct doing *d);
 int server_do_unit_add(struct doing *d);
-int server_do_unit_import(struct doing *d);
 int server_read_unit_inspect(struct doing *d);
 int server_read_unit_release(struct doing *d);
 int server_read_unit_baseline(struct doing *d);
@@ -142,6 +144,10 @@ int server_put_on_file(struct doing *d, struct register_order *order);
 int server_who(struct doing *d, char who[NAME_CAP]);
 int server_do_notify_test(struct doing *d);
 int server_do_notify_acknowledge(struct doing *d);
+
+/* control_import.c */
+int server_do_unit_import(struct doing *d);
+void server_drop_plates(struct client *client);
 
 /* control_attach.c */
 int server_read_run_attach(struct doing *d);

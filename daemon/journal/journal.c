@@ -14,6 +14,7 @@
 #include "journal_place.h"
 #include "journal_schema.h"
 #include "sql.h"
+#include "unit_name.h"
 
 /* strerror for a daemon of several threads. */
 static const char *errno_text(int code, char *to, size_t cap)
@@ -251,6 +252,10 @@ static const char *const statements[ST_COUNT_] = {
     [ST_VERDICT_TAKEN] = "SELECT 1 FROM verdict_rows WHERE channel = ? AND store_ms = ?",
     [ST_META_SET] = "INSERT INTO meta(key, value) VALUES(?1, ?2) ON CONFLICT(key) DO UPDATE SET value = ?2",
     [ST_CURSOR] = "INSERT OR REPLACE INTO cursors VALUES(?1, ?2, ?3, ?4)",
+    [ST_UNIT_ALIKE] = unit_alike_text,
+    [ST_UNIT_NAMED] = unit_named_text,
+    [ST_PLATE_LATEST] = "SELECT version, bytes FROM plate_rows WHERE serial = ? ORDER BY version DESC LIMIT 1",
+    [ST_PLATE] = "INSERT INTO plate_rows VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
 };
 
 sqlite3_stmt *journal_statement(struct journal *j, enum statement which, struct error *err)

@@ -48,6 +48,10 @@ enum statement {
     ST_VERDICT_TAKEN,
     ST_META_SET,
     ST_CURSOR,
+    ST_UNIT_ALIKE,
+    ST_UNIT_NAMED,
+    ST_PLATE_LATEST,
+    ST_PLATE,
     ST_COUNT_
 };
 

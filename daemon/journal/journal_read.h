@@ -122,8 +122,8 @@ int journal_reader_inputs(struct journal_reader *r, uint64_t epoch, uint64_t unt
 int journal_reader_find_unit(struct journal_reader *r, const char *called, char name[NAME_CAP], struct error *err);
 
 typedef int (*unit_row_fn)(void *ctx, const struct journal_unit *u);
-/* Latest version of each unit's plate, by serial. */
-int journal_reader_units(struct journal_reader *r, unit_row_fn fn, void *ctx, struct error *err);
+/* Latest version of each unit's plate, by name: those behind `after` (NULL or empty: from the first). */
+int journal_reader_units(struct journal_reader *r, const char *after, unit_row_fn fn, void *ctx, struct error *err);
 /* version 0: the latest. Returns 1 found, 0 none, -1. */
 int journal_reader_unit(struct journal_reader *r, const char *serial, int32_t version, struct journal_unit *u,
                         struct error *err);

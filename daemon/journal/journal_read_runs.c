@@ -225,18 +225,24 @@ int journal_reader_unit(struct journal_reader *r, const char *serial, int32_t ve
 
 int journal_reader_find_unit(struct journal_reader *r, const char *called, char name[NAME_CAP], struct error *err)
 {
-    return unit_name_find(r->db, called, name, err);
+    struct unit_queries q = {.alike = sql_prepare(r->db, unit_alike_text, err)};
+    q.named = q.alike == NULL ? NULL : sql_prepare(r->db, unit_named_text, err);
+    int rc = q.named == NULL ? -1 : unit_name_find(&q, called, name, err);
+    sqlite3_finalize(q.alike);
+    sqlite3_finalize(q.named);
+    return rc;
 }
 
-int journal_reader_units(struct journal_reader *r, unit_row_fn fn, void *ctx, struct error *err)
+int journal_reader_units(struct journal_reader *r, const char *after, unit_row_fn fn, void *ctx, struct error *err)
 {
-    sqlite3_stmt *st =
-        sql_prepare(r->db,
-                    "SELECT version, utc_s, bytes, serial FROM plate_rows p WHERE version = (SELECT max(version)"
-                    " FROM plate_rows x WHERE x.serial = p.serial) ORDER BY serial",
-                    err);
+    sqlite3_stmt *st = sql_prepare(
+        r->db,
+        "SELECT version, utc_s, bytes, serial FROM plate_rows p WHERE serial > ?1 AND version = (SELECT max(version)"
+        " FROM plate_rows x WHERE x.serial = p.serial) ORDER BY serial",
+        err);
     if (st == NULL)
         return -1;
+    sql_bind_text(st, 1, after != NULL ? after : "");
     int rc;
     while ((rc = sql_next(st, "journal: units", err)) == 1) {
         struct journal_unit u;

@@ -78,6 +78,9 @@ static const char line_table[] =
     " exceptions INTEGER, links_lost INTEGER, not_sent INTEGER, losses INTEGER, polls_missed INTEGER, p50_ms REAL,"
     " p99_ms REAL, longest_ms REAL, busy_pct REAL, line_pct REAL)";
 
+/* Each batch looks for its own plates; a fleet has thousands of others. */
+static const char plate_index[] = "CREATE INDEX IF NOT EXISTS plate_by_batch ON plate_rows(batch)";
+
 static const char *const views[][2] = {
     {"events",
      "SELECT e.row, e.epoch, e.id, c.name AS channel, e.run_no, r.serial AS unit, k.name AS kind, e.utc_us, e.store_ms,"
@@ -397,6 +400,8 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
         rc = set_version(db, err);
     if (rc == 0)
         rc = sql_exec(db, line_table, err);
+    if (rc == 0)
+        rc = sql_exec(db, plate_index, err);
     int added = rc == 0 ? add_columns(db, err) : -1;
     if (added < 0 || ((older || added > 0) && make_views(db, err) != 0) || fill_code_names(db, err) != 0)
         rc = -1;

@@ -14,9 +14,8 @@ struct plate_binding {
     int64_t utc_s;
 };
 
-static void bind_plate(sqlite3_stmt *st, const void *ctx)
+static int put_plate_row(sqlite3_stmt *st, const struct plate_binding *b, struct error *err)
 {
-    const struct plate_binding *b = ctx;
     sql_bind_text(st, 1, b->name);
     sql_bind_int(st, 2, b->version);
     sql_bind_int(st, 3, b->utc_s);
@@ -25,14 +24,14 @@ static void bind_plate(sqlite3_stmt *st, const void *ctx)
     sql_bind_text(st, 6, b->plate->asset);
     sql_bind_bytes(st, 7, b->bytes, b->size);
     sql_bind_int(st, 8, journal_batch_no(b->j));
+    return sql_run(st, "journal: unit", err);
 }
 
 /* Version of the unit's latest plate (0: none) and whether it says the same. Returns 0 or -1. */
 static int latest_plate(struct journal *j, const struct plate_binding *b, int32_t *version, bool *same,
                         struct error *err)
 {
-    sqlite3_stmt *st =
-        sql_prepare(j->db, "SELECT version, bytes FROM plate_rows WHERE serial = ? ORDER BY version DESC LIMIT 1", err);
+    sqlite3_stmt *st = journal_statement(j, ST_PLATE_LATEST, err);
     if (st == NULL)
         return -1;
     sql_bind_text(st, 1, b->name);
@@ -44,9 +43,16 @@ static int latest_plate(struct journal *j, const struct plate_binding *b, int32_
         const void *bytes = sqlite3_column_blob(st, 1);
         *same =
             bytes != NULL && (size_t)sqlite3_column_bytes(st, 1) == b->size && memcmp(bytes, b->bytes, b->size) == 0;
+        sql_done(st);
     }
-    sqlite3_finalize(st);
     return rc < 0 ? -1 : 0;
+}
+
+static int give_name(struct journal *j, const struct unit_plate *plate, char name[NAME_CAP], struct error *err)
+{
+    struct unit_queries q = {.alike = journal_statement(j, ST_UNIT_ALIKE, err)};
+    q.named = q.alike == NULL ? NULL : journal_statement(j, ST_UNIT_NAMED, err);
+    return q.named == NULL ? -1 : unit_name_for(&q, plate, name, err);
 }
 
 int journal_put_unit(struct journal *j, const struct unit_plate *plate, int64_t utc_s, int32_t *version,
@@ -63,7 +69,7 @@ int journal_put_plate(struct journal *j, const struct unit_plate *plate, int64_t
         return -1;
     if (plate->serial[0] == '\0')
         return error_set(err, "journal: a unit needs a serial number");
-    if (name[0] == '\0' && unit_name_for(j->db, plate, name, err) != 0)
+    if (name[0] == '\0' && give_name(j, plate, name, err) != 0)
         return -1;
     uint8_t bytes[8000];
     struct writer w = writer_over(bytes, sizeof bytes);
@@ -81,8 +87,8 @@ int journal_put_plate(struct journal *j, const struct unit_plate *plate, int64_t
     if (same)
         return 0;
     j->others = true;
-    return journal_once(j, "INSERT INTO plate_rows VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)", bind_plate, &b,
-                        "journal: unit", err);
+    sqlite3_stmt *st = journal_statement(j, ST_PLATE, err);
+    return st == NULL ? -1 : put_plate_row(st, &b, err);
 }
 
 struct inspection_binding {

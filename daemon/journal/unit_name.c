@@ -49,35 +49,30 @@ static void keep(sqlite3_stmt *st, const char *serial, struct alike *found)
     found->count++;
 }
 
-/* All units of this serial number, by their latest plates. Names that hold a maker stand right behind the serial number
- * in the order of the key: '0' is the character after '/'. */
-static int find_alike(sqlite3 *db, const char *serial, struct alike *found, struct error *err)
+/* All units of a serial number, by their latest plates. Names that hold a maker stand right behind the serial number in
+ * the order of the key: '0' is the character after '/'. */
+const char unit_alike_text[] =
+    "SELECT p.serial, p.bytes FROM plate_rows p WHERE (p.serial = ?1 OR (p.serial >= ?1 || '/' AND p.serial < ?1 || "
+    "'0'))"
+    " AND p.version = (SELECT max(version) FROM plate_rows x WHERE x.serial = p.serial) ORDER BY p.serial";
+const char unit_named_text[] = "SELECT 1 FROM plate_rows WHERE serial = ?1 LIMIT 1";
+
+static int find_alike(const struct unit_queries *q, const char *serial, struct alike *found, struct error *err)
 {
-    found->count = 0;
-    sqlite3_stmt *st =
-        sql_prepare(db,
-                    "SELECT p.serial, p.bytes FROM plate_rows p WHERE (p.serial = ?1 OR (p.serial >= ?1 || '/' AND"
-                    " p.serial < ?1 || '0')) AND p.version = (SELECT max(version) FROM plate_rows x WHERE x.serial ="
-                    " p.serial) ORDER BY p.serial",
-                    err);
-    if (st == NULL)
-        return -1;
-    sql_bind_text(st, 1, serial);
     int rc;
-    while ((rc = sql_next(st, "journal: units of a serial number", err)) == 1)
-        keep(st, serial, found);
-    sqlite3_finalize(st);
+    found->count = 0;
+    sql_bind_text(q->alike, 1, serial);
+    while ((rc = sql_next(q->alike, "journal: units of a serial number", err)) == 1)
+        keep(q->alike, serial, found);
     return rc < 0 ? -1 : 0;
 }
 
-static int is_named(sqlite3 *db, const char *name, struct error *err)
+static int is_named(const struct unit_queries *q, const char *name, struct error *err)
 {
-    sqlite3_stmt *st = sql_prepare(db, "SELECT 1 FROM plate_rows WHERE serial = ?1 LIMIT 1", err);
-    if (st == NULL)
-        return -1;
-    sql_bind_text(st, 1, name);
-    int rc = sql_next(st, "journal: name of a unit", err);
-    sqlite3_finalize(st);
+    sql_bind_text(q->named, 1, name);
+    int rc = sql_next(q->named, "journal: name of a unit", err);
+    if (rc == 1)
+        sql_done(q->named);
     return rc;
 }
 
@@ -112,7 +107,8 @@ static int of_maker(const struct alike *found, const char *maker)
     return -1;
 }
 
-static int new_name(sqlite3 *db, const struct unit_plate *plate, bool alone, char name[NAME_CAP], struct error *err)
+static int new_name(const struct unit_queries *q, const struct unit_plate *plate, bool alone, char name[NAME_CAP],
+                    struct error *err)
 {
     const char *maker = plate->maker;
     size_t size = trimmed(&maker);
@@ -123,7 +119,7 @@ static int new_name(sqlite3 *db, const struct unit_plate *plate, bool alone, cha
                          "the serial number %s is another maker's too, and with the maker it is longer than %d "
                          "characters: shorten the maker's name",
                          plate->serial, NAME_CAP - 1);
-    int there = is_named(db, name, err);
+    int there = is_named(q, name, err);
     return there <= 0 ? there
                       : error_set(err,
                                   "a unit is on file under the name %s already, which would be this one's too: "
@@ -131,11 +127,11 @@ static int new_name(sqlite3 *db, const struct unit_plate *plate, bool alone, cha
                                   name);
 }
 
-int unit_name_for(sqlite3 *db, const struct unit_plate *plate, char name[NAME_CAP], struct error *err)
+int unit_name_for(const struct unit_queries *q, const struct unit_plate *plate, char name[NAME_CAP], struct error *err)
 {
     struct alike found;
     const char *maker = plate->maker;
-    if (find_alike(db, plate->serial, &found, err) != 0)
+    if (find_alike(q, plate->serial, &found, err) != 0)
         return -1;
     bool unknown = trimmed(&maker) == 0;
     if (unknown && found.count > 1) {
@@ -145,19 +141,19 @@ int unit_name_for(sqlite3 *db, const struct unit_plate *plate, char name[NAME_CA
     int i = unknown && found.count == 1 ? 0 : of_maker(&found, plate->maker);
     if (i >= 0)
         return text_copy(name, NAME_CAP, found.units[i].name);
-    int there = found.count == 0 ? is_named(db, plate->serial, err) : 0;
-    return there < 0 ? -1 : new_name(db, plate, found.count == 0 && there == 0, name, err);
+    int there = found.count == 0 ? is_named(q, plate->serial, err) : 0;
+    return there < 0 ? -1 : new_name(q, plate, found.count == 0 && there == 0, name, err);
 }
 
 /* "12345/Maker", at whichever slash makes sense of it. */
-static int find_by_both(sqlite3 *db, const char *called, char name[NAME_CAP], struct error *err)
+static int find_by_both(const struct unit_queries *q, const char *called, char name[NAME_CAP], struct error *err)
 {
     for (const char *slash = strchr(called, '/'); slash != NULL; slash = strchr(slash + 1, '/')) {
         char serial[NAME_CAP];
         struct alike found;
         if (text_format(serial, sizeof serial, "%.*s", (int)(slash - called), called) != 0)
             return 0;
-        if (find_alike(db, serial, &found, err) != 0)
+        if (find_alike(q, serial, &found, err) != 0)
             return -1;
         for (int i = 0; i < found.count; i++)
             if (same_maker(found.units[i].maker, slash + 1))
@@ -166,17 +162,17 @@ static int find_by_both(sqlite3 *db, const char *called, char name[NAME_CAP], st
     return 0;
 }
 
-int unit_name_find(sqlite3 *db, const char *called, char name[NAME_CAP], struct error *err)
+int unit_name_find(const struct unit_queries *q, const char *called, char name[NAME_CAP], struct error *err)
 {
     struct alike found;
-    if (find_alike(db, called, &found, err) != 0)
+    if (find_alike(q, called, &found, err) != 0)
         return -1;
     if (found.count > 1)
         return several(&found, called, err);
     if (found.count == 1)
         return text_copy(name, NAME_CAP, found.units[0].name) == 0 ? 1 : -1;
-    int rc = is_named(db, called, err);
+    int rc = is_named(q, called, err);
     if (rc == 1)
         return text_copy(name, NAME_CAP, called) == 0 ? 1 : 0;
-    return rc < 0 ? -1 : find_by_both(db, called, name, err);
+    return rc < 0 ? -1 : find_by_both(q, called, name, err);
 }

@@ -103,6 +103,8 @@ static void get_metrics(const struct web_context *c, const struct web_request *q
 
 /* ---- from the record ---- */
 
+enum { UNITS_PAGE = 50000 };
+
 static void get_runs(const struct web_request *q, struct journal_reader *r, struct web_reply *reply, struct error *err)
 {
     struct run_filter filter = {.serial = web_argument(q, "unit"),
@@ -251,7 +253,7 @@ static bool read_record(const struct web_context *c, const struct web_request *q
     else if (strcmp(what, "events") == 0)
         get_latest_events(r, reply, &err);
     else if (strcmp(what, "units") == 0)
-        reply_result(reply, units_to_json(r, &err), true, &err);
+        reply_result(reply, units_to_json(r, web_argument(q, "after"), UNITS_PAGE, &err), true, &err);
     else if (strcmp(what, "unit") == 0)
         get_unit(q, r, reply, &err);
     else if (strcmp(what, "unit/history") == 0)

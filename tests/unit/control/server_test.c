@@ -257,6 +257,78 @@ static json_t *ask_import(struct fake *f, int fd, json_t *request)
     return answer;
 }
 
+static json_t *ask_part(struct fake *f, int fd, int first, int count, bool more)
+{
+    struct unit_plate plate = fake_plate();
+    json_t *request = protocol_request(DO_UNIT_IMPORT, 4), *list = json_array();
+    for (int i = first; i < first + count; i++) {
+        (void)text_format(plate.serial, NAME_CAP, "F-%05d", i);
+        ck_assert_int_eq(json_array_append_new(list, plate_to_json(&plate)), 0);
+    }
+    ck_assert_int_eq(json_object_set_new(request, "plates", list), 0);
+    ck_assert_int_eq(json_object_set_new(request, "more", json_boolean(more)), 0);
+    return ask_import(f, fd, request);
+}
+
+/* What a socket holds at once: the server has no thread of its own here. */
+static void begin_fleet(struct fake *f, int fd, int count)
+{
+    for (int i = 0; i < count; i += 100) {
+        json_t *answer = ask_part(f, fd, i, 100, true);
+        fake_expect(answer, 4, "done");
+        json_decref(answer);
+    }
+}
+
+static void expect_units(struct fake *f, int fd, const char *after, size_t count, bool more)
+{
+    char line[160];
+    (void)text_format(line, sizeof line, "{\"v\":1,\"id\":6,\"do\":\"unit-list\",\"after\":\"%s\"}\n", after);
+    json_t *answer = fake_ask(f, fd, line);
+    fake_expect(answer, 6, "done");
+    const json_t *result = json_object_get(answer, "result");
+    ck_assert_uint_eq(json_array_size(json_object_get(result, "units")), count);
+    ck_assert_int_eq(json_is_true(json_object_get(result, "more")), more);
+    json_decref(answer);
+}
+
+/* More plates than a request holds come in parts; nothing is on file before the last one, and a part with a mistake
+ * takes all of them along. */
+START_TEST(test_a_fleet_in_parts)
+{
+    struct fake *f = fake_new(false);
+    int fd = fake_connect(f), other = fake_connect(f);
+    begin_fleet(f, fd, 600);
+    ck_assert_int_eq(f->file_count, 0);
+    fake_refused(ask_part(f, other, 9000, 1, false), 4, "busy"); /* one fleet at a time */
+    json_t *bad = protocol_request(DO_UNIT_IMPORT, 4);
+    ck_assert_int_eq(json_object_set_new(bad, "plates", json_pack("[{s:s}]", "serial", "")), 0);
+    fake_refused(ask_import(f, fd, bad), 4, "plates[600]: the serial number is empty");
+    ck_assert_int_eq(f->file_count, 0);
+    expect_units(f, fd, "", 0, false);
+    begin_fleet(f, fd, 1100);
+    json_t *answer = ask_part(f, fd, 1100, 100, false);
+    fake_expect(answer, 4, "done");
+    json_decref(answer);
+    ck_assert_int_eq(f->file_count, 1);
+    expect_units(f, fd, "", 500, true);
+    expect_units(f, fd, "F-00499", 500, true);
+    expect_units(f, fd, "F-00999", 200, false);
+    /* Whoever began and sends nothing more holds nobody up for long; who has left, not at all. */
+    json_decref(ask_part(f, fd, 2000, 10, true));
+    f->now_ns += INT64_C(61000000000);
+    json_decref(ask_part(f, other, 3000, 10, true));
+    close(other);
+    fake_turn(f);
+    answer = ask_part(f, fd, 4000, 1, false); /* what it had begun is forgotten */
+    fake_expect(answer, 4, "done");
+    json_decref(answer);
+    expect_units(f, fd, "F-01999", 1, false);
+    close(fd);
+    fake_free(f);
+}
+END_TEST
+
 START_TEST(test_a_fleet_in_one_request)
 {
     static const char *const serials[] = {"HQ-0147", "HQ-0152", "HQ-0163"};
@@ -563,6 +635,7 @@ int main(void)
     tcase_add_test(t, test_an_end_takes_the_starts_along_that_wait);
     tcase_add_test(t, test_an_engine_that_does_not_answer);
     tcase_add_test(t, test_a_fleet_in_one_request);
+    tcase_add_test(t, test_a_fleet_in_parts);
     tcase_add_test(t, test_register_and_run_start);
     tcase_add_test(t, test_one_serial_number_of_two_makers);
     tcase_add_test(t, test_resend);

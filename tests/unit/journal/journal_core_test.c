@@ -474,8 +474,10 @@ START_TEST(test_one_serial_number_of_two_makers)
     put_plate(j, "12", "Quayline", "12");
     put_plate(j, "12", "A maker with a name that is far too long for a tag", NULL);
     int count = 0;
-    OK(journal_reader_units(r, count_unit, &count, &err));
+    OK(journal_reader_units(r, NULL, count_unit, &count, &err));
     ck_assert_int_eq(count, 4);
+    OK(journal_reader_units(r, "4711", count_unit, &count, &err));
+    ck_assert_int_eq(count, 6); /* two behind it */
 
     /* What is kept under one name is not the other's. */
     struct journal_inspection t = {.serial = "4711", .kind = "before hire", .done_utc_s = 5, .passed = true};
