@@ -262,7 +262,8 @@ static json_t *estimate_to_json(const struct heat_estimate *h)
     return build_end(&b);
 }
 
-static json_t *channel_view_to_json(const struct channel_view *v, const struct bench_channel *channel)
+static json_t *channel_view_to_json(const struct channel_view *v, const struct bench_channel *channel,
+                                    const struct bench *bench)
 {
     struct json_build b = build_begin();
     if (channel)
@@ -283,6 +284,7 @@ static json_t *channel_view_to_json(const struct channel_view *v, const struct b
         build_figure(&b, "run_expected_s", v->run_expected_s);
         build_figure(&b, "supply_v", v->supply_v);
         build_figure(&b, "supply_worst_v", v->supply_worst_v);
+        build_figure(&b, "supply_void_pct", bench ? bench->limits.u1_void_pct : NAN);
         build_text(&b, "verdict", verdict_kind_name(v->verdict));
         build_text(&b, "cause", shutoff_cause_name(v->cause));
         build_add(&b, "estimate", estimate_to_json(&v->estimate));
@@ -347,7 +349,7 @@ json_t *view_to_json(const struct bench_view *view, const struct bench *bench)
     json_t *channels = json_array();
     for (int i = 0; channels && i < view->channel_count && i < CHANNELS_MAX; i++) {
         const struct bench_channel *channel = bench && i < bench->channel_count ? &bench->channels[i] : NULL;
-        if (json_array_append_new(channels, channel_view_to_json(&view->channels[i], channel)) != 0)
+        if (json_array_append_new(channels, channel_view_to_json(&view->channels[i], channel, bench)) != 0)
             b.bad = true;
     }
     build_add(&b, "channels", channels);

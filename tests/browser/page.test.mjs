@@ -72,12 +72,25 @@ async function giveToken(token) {
 
 const noSideways = () => page.evaluate(() => document.documentElement.scrollWidth <= document.documentElement.clientWidth);
 
+// On a phone nothing is to be moved sideways either: tables stand as blocks, each figure with its heading, and are tables still.
+async function stacked(where) {
+  const seen = await page.evaluate(() => [...document.querySelectorAll(".scroll")].map((s) => ({ name: s.getAttribute("aria-label"), wide: s.scrollWidth > s.clientWidth + 1,
+    bare: [...s.querySelectorAll("tbody td[data-head]")].filter((c) => !/"/.test(getComputedStyle(c, "::before").content)).length, heads: s.querySelectorAll("tbody [data-head]").length })));
+  assert.ok(seen.length > 0, where);
+  for (const s of seen) assert.deepEqual({ ...s, wide: false, bare: 0 }, s, `${where}: ${s.name}`);
+  assert.ok(seen.every((s) => s.heads > 0), `${where}: ${JSON.stringify(seen)}`);
+  assert.ok(await page.getByRole("row").count() > 1 && await page.getByRole("cell").count() > 1, where);
+}
+
 test("watching a run", async () => {
   await bench.begin("A", "HQ-0147", ["--procedure", "proof", "--cycles", "90"]);
   await page.goto(`${bench.url}/`);
   await says("on load");
   await page.getByRole("img", { name: /Cycle 1: .* on load; 4 min 00 s is the rated share/ }).waitFor();
   await says("in the test band");
+  await page.locator("summary", { hasText: "all figures of channel A" }).click();
+  await says("in the supply band");
+  await page.locator("summary", { hasText: "all figures of channel A" }).click();
   await says("stand clear, the output is live");
   await says("Virtual bench: no real unit is tested here.");
   assert.match(await page.locator(".freshness").innerText(), /^live$/);
@@ -309,15 +322,17 @@ test("a unit's page on a phone, and its tag", async () => {
   await page.setViewportSize({ width: 360, height: 740 });
   await page.goto(`${record.url}/unit?serial=HQ-0152`);
   await says("Over its life");
-  await says("baseline: run 1");
+  await page.locator('[data-head^="baseline: run 1"]').first().waitFor(); // a heading, before its figures
   await says("TO SERVICE");
   await says("no worse, as far as this bench can tell"); // run 3 to the cut-out against run 1, both from warm
   await says("this bench repeats: times to 2.0 % (as its configuration states)");
   assert.ok(await noSideways());
+  await stacked("unit on a phone");
   await inBothSchemes("unit", (scheme) => picture(`unit-phone-${scheme}`, scheme === "light"));
   await page.goto(`${record.url}/run/5`);
   await says("Why it shut off");
   assert.ok(await noSideways());
+  await stacked("run on a phone");
   await page.locator(".chart path.curve").first().waitFor();
   await sound(page, "run on a phone");
   await picture("run-phone");
@@ -330,6 +345,11 @@ test("a unit's page on a phone, and its tag", async () => {
     await page.goto(`${record.url}/${list}`);
     await page.getByRole("row", { name: /HQ-0152/ }).first().waitFor();
     await sound(page, list);
+    await page.setViewportSize({ width: 360, height: 740 });
+    await stacked(`${list} on a phone`);
+    await sound(page, `${list} on a phone`);
+    await picture(`${list}-phone`);
+    await page.setViewportSize({ width: 1280, height: 900 });
   }
 });
 

@@ -73,10 +73,19 @@ export function el(name, options = {}, ...children) {
   return e;
 }
 
+/* On a narrow screen each row stands as a block, its figures under one another, each with its heading in front: what the
+   style sheet shows so is no table to a browser, and the roles keep it one. */
 export function table(caption, heads, rows, options = {}) {
-  const head = heads.map((h) => (typeof h === "string" ? el("th", { scope: "col" }, h) : el("th", { scope: "col", class: "n" }, h.n)));
+  const head = heads.map((h) => (typeof h === "string" ? el("th", { scope: "col", role: "columnheader" }, h) : el("th", { scope: "col", role: "columnheader", class: "n" }, h.n)));
+  for (const row of rows) {
+    row.setAttribute("role", "row");
+    [...row.children].forEach((c, i) => {
+      c.setAttribute("role", c.tagName === "TH" ? "rowheader" : "cell");
+      if (head[i]?.textContent && c.textContent) c.dataset.head = head[i].textContent;
+    });
+  }
   return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },
-    el("table", options, el("caption", { class: "unseen" }, caption), el("thead", {}, el("tr", {}, head)), el("tbody", {}, rows)));
+    el("table", { role: "table", ...options }, el("caption", { class: "unseen" }, caption), el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, head)), el("tbody", { role: "rowgroup" }, rows)));
 }
 export const cell = (text) => el("td", {}, text ?? "");
 export const lineCell = (text) => el("td", { class: "line" }, text ?? "");

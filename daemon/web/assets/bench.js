@@ -58,6 +58,14 @@ function bandWords(value, rated) {
   return off > 10 ? "above the test band" : off < -2 ? "below the test band" : "in the test band";
 }
 
+/* The supply's band by the bench's own limits; of three phases the one farthest off. */
+function supplyWords(c) {
+  const rated = c.point.supply_v, allowed = c.supply_void_pct;
+  if (!known(c.supply_worst_v) || !rated || !allowed) return "";
+  const off = (c.supply_worst_v / rated - 1) * 100;
+  return off > allowed ? "above the supply band" : off < -allowed ? "below the supply band" : "in the supply band";
+}
+
 function signalRows(c) {
   const rows = [];
   for (const [name, s] of Object.entries(c.signals || {})) {
@@ -66,6 +74,7 @@ function signalRows(c) {
     if (s.quality === "good" && c.point && c.state === "on-load") {
       if (name === "i2") note = bandWords(s.value, c.point.current_a);
       if (name === "u2") note = bandWords(s.value, c.point.test_voltage_v);
+      if (name === "u1" || (name === "u1_a" && !c.signals.u1)) note = supplyWords(c);
     }
     rows.push(el("tr", {}, el("th", { scope: "row" }, SIGNAL_WORDS[name]), figureCell(s.quality === "good" ? s.value : null, 1, unitWord(s.unit)), el("td", { class: "note" }, note)));
   }
