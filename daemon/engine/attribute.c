@@ -2,6 +2,7 @@
 
 #include <math.h>
 
+#include "capture.h"
 #include "emit.h"
 #include "error.h"
 #include "estimate.h"
@@ -9,6 +10,7 @@
 #include "figures.h"
 #include "load.h"
 #include "observed.h"
+#include "peak.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "track.h"
@@ -161,16 +163,25 @@ static bool ends_the_run(const struct channel *c)
     return c->run.rq.procedure == PROCEDURE_SCREEN && own && s->confidence >= 0.8;
 }
 
+bool shutoff_settled(struct engine *e, int ch)
+{
+    if (capture_is_awaited(e, ch) || !ends_the_run(channel_of(e, ch)))
+        return false;
+    run_finish(e, ch, ENDING_SHUTOFF);
+    return true;
+}
+
 void shutoff_explain(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
     struct shutoff *s = &c->shutoff;
     struct cycle_result result;
-    struct evidence ev;
-    evidence_gather(e, ch, &ev);
-    evidence_weigh(&ev, s);
+    struct evidence *ev = &e->evidence[ch];
+    evidence_gather(e, ch, ev);
+    evidence_weigh(ev, s);
     if (load_is_observed(e, ch))
         observed_weigh(e, ch, s);
+    peak_let_go(e, ch);
     cycle_close(e, ch, true, &result);
     s->found = true;
     s->on_s = seconds_of(result.figures.conducting.best_ns);
@@ -184,10 +195,8 @@ void shutoff_explain(struct engine *e, int ch)
     c->cutouts_tonight++;
     estimate_shutoff(e, ch, s);
     remember(&c->run, s, &result);
-    if (ends_the_run(c)) {
-        run_finish(e, ch, ENDING_SHUTOFF);
+    if (shutoff_settled(e, ch))
         return;
-    }
     c->course = COURSE_RECOVER;
     if (load_is_observed(e, ch))
         observed_after_shutoff(e, ch);
@@ -264,6 +273,35 @@ static void revise(struct engine *e, int ch, enum shutoff_cause cause, enum shut
         c->run.first_shutoff = *s;
 }
 
+void shutoff_capture(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    struct shutoff *s = &c->shutoff, again = {0};
+    struct evidence *ev = &e->evidence[ch];
+    char because[REASON_CAP];
+    if (!s->found || !c->run.active)
+        return; /* to be weighed with the rest */
+    ev->capture = c->capture.look;
+    capture_words(&ev->capture, because, sizeof because);
+    evidence_weigh(ev, &again);
+    switch (ev->capture.shows) {
+    case SHOWS_OPEN:
+    case SHOWS_SHORT:
+        if (again.cause == CAUSE_LOAD_PATH_OPEN || again.cause == CAUSE_LOAD_PATH_SHORT)
+            revise(e, ch, again.cause, again.second, again.confidence, because);
+        break;
+    case SHOWS_TOGETHER:
+        if (s->cause == CAUSE_LOAD_PATH_OPEN && s->second == CAUSE_UNIT_PROTECTION)
+            revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
+        else if (again.cause == s->cause && again.second == s->second && again.confidence != s->confidence)
+            revise(e, ch, s->cause, s->second, again.confidence, because);
+        break;
+    case SHOWS_UNCLEAR:
+    case SHOWS_NOTHING:
+        break;
+    }
+}
+
 /* What a return of the output by itself settles. upper_s: latest that it can have come, since the shutoff. */
 static void revise_by_reset(struct engine *e, int ch, double upper_s)
 {
@@ -277,6 +315,8 @@ static void revise_by_reset(struct engine *e, int ch, double upper_s)
     else if (supply && soon)
         revise(e, ch, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.8, because);
     else if (s->cause == CAUSE_UNIT_PROTECTION)
+        revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
+    else if (upper_s < 20 && e->evidence[ch].capture.shows == SHOWS_TOGETHER)
         revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
     else if (upper_s < 20) /* too soon for heat: a load that opened unseen, or a protection that lets go */
         revise(e, ch, CAUSE_LOAD_PATH_OPEN, CAUSE_UNIT_PROTECTION, 0.6, because);

@@ -18,6 +18,12 @@ bool voltage_doubted(struct engine *e, int ch);
 /* Explains the shutoff from what is known now, and tells it. */
 void shutoff_explain(struct engine *e, int ch);
 
+/* The fast capture has come: where that settles more, the shutoff is explained again. */
+void shutoff_capture(struct engine *e, int ch);
+
+/* Nothing more is awaited that could change what ends the run. True when the run was finished. */
+bool shutoff_settled(struct engine *e, int ch);
+
 /* Is the unit's output there again? Tells EVENT_RESET_SEEN, revises the cause where that settles it. */
 bool shutoff_reset_seen(struct engine *e, int ch);
 

@@ -1,10 +1,12 @@
 #include "begin_part.h"
 
+#include "capture.h"
 #include "emit.h"
 #include "error.h"
 #include "figures.h"
 #include "interlock.h"
 #include "load.h"
+#include "peak.h"
 #include "procedure.h"
 #include "renewal.h"
 #include "stagger.h"
@@ -108,6 +110,8 @@ void cycle_start(struct engine *e, int ch)
         set_state(e, ch, STATE_DONE);
         return;
     }
+    capture_arm(e, ch);
+    peak_begin(e, ch);
     if (strike_wanted(e, ch, &r->rq))
         strike_begin(e, ch, COURSE_PART);
     else

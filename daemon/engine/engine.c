@@ -5,15 +5,18 @@
 
 #include "attribute.h"
 #include "breaker_heat.h"
+#include "capture.h"
 #include "emit.h"
 #include "engine_state.h"
 #include "error.h"
 #include "estimate.h"
+#include "evidence.h"
 #include "figures.h"
 #include "interlock.h"
 #include "load.h"
 #include "observed.h"
 #include "operate.h"
+#include "peak.h"
 #include "procedure.h"
 #include "renewal.h"
 #include "rules.h"
@@ -50,7 +53,8 @@ struct engine *engine_new(const struct bench *bench)
     e->bench = *bench;
     e->tracks = calloc(bench->signal_count > 0 ? (size_t)bench->signal_count : 1, sizeof *e->tracks);
     e->rule_signal = calloc(RULES_MAX, sizeof *e->rule_signal);
-    if (!e->tracks || !e->rule_signal) {
+    e->evidence = calloc((size_t)bench->channel_count + 1, sizeof *e->evidence);
+    if (!e->tracks || !e->rule_signal || !e->evidence) {
         engine_free(e);
         return NULL;
     }
@@ -74,6 +78,7 @@ void engine_free(struct engine *engine)
     if (!engine)
         return;
     free(engine->tracks);
+    free(engine->evidence);
     free(engine->rule_signal);
     free(engine);
 }
@@ -301,6 +306,7 @@ static void take(struct engine *e, const struct input *in)
         load_ack(e, &in->u.ack);
         renewal_ack(e, &in->u.ack);
         watchdog_ack(e, &in->u.ack);
+        peak_ack(e, &in->u.ack);
         break;
     case INPUT_LINK:
         take_link(e, &in->u.link);
@@ -313,6 +319,9 @@ static void take(struct engine *e, const struct input *in)
         break;
     case INPUT_LOST:
         take_lost(e, &in->u.lost);
+        break;
+    case INPUT_CAPTURE:
+        capture_take(e, &in->u.capture);
         break;
     case INPUT_BOOT:
         emit_text(e, EVENT_NOTE, -1, "a second begin of a session was ignored");

@@ -4,6 +4,7 @@
 #define ENGINE_STATE_H
 
 #include "capability.h"
+#include "capture_look.h"
 #include "cycle.h"
 #include "deviation.h"
 #include "drift.h"
@@ -35,6 +36,11 @@ struct track {
     bool any;                      /* a reading of whatever quality came */
     bool lost;                     /* silent for longer than its class bears, and said so */
     bool in_use;                   /* the bench has this signal */
+    /* the same value over and over; see frozen.h */
+    uint64_t same_count;
+    int64_t same_since_ns;
+    bool same_judged, noisy, frozen_told;
+    int64_t usual_ns, frozen_ns;
 };
 
 struct device_state {
@@ -287,6 +293,22 @@ struct strike_state {
     double end_a, end_v;  /* at the end of an attempt that failed */
 };
 
+/* A buffer of fast samples; see capture.h. */
+struct capture_state {
+    bool armed, awaited;
+    uint64_t command; /* the latest order */
+    int64_t until_ns; /* awaited no longer */
+    struct capture_look look;
+};
+
+/* A latched peak of the voltage in this on-load part; see peak.h. */
+struct peak_state {
+    uint64_t command;
+    int64_t let_go_ns; /* by the latest write; LONG_AGO_NS: not yet */
+    bool settled, low_seen, doubted;
+    int64_t settled_ns;
+};
+
 struct rule_state {
     int64_t since_ns; /* condition holds since; NEVER_NS: it does not */
     bool told;
@@ -306,6 +328,8 @@ struct channel {
     struct figures figures;
     struct shutoff shutoff;
     struct strike_state strike;
+    struct capture_state capture;
+    struct peak_state peak;
     enum verdict_kind verdict; /* of the last run, shown until released */
     enum shutoff_cause cause;
     int64_t run_no_shown;
@@ -351,9 +375,12 @@ struct proof {
     char text[TEXT_CAP];
 };
 
+struct evidence;
+
 struct engine {
     struct bench bench;
     struct track *tracks;
+    struct evidence *evidence;            /* of each channel's latest shutoff */
     int16_t (*rule_signal)[CHANNELS_MAX]; /* signal that a rule looks at on a channel, -1 none */
     struct engine_out *out;               /* of the step under way */
     bool booted;

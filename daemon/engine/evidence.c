@@ -2,9 +2,11 @@
 
 #include <math.h>
 
+#include "capture.h"
 #include "error.h"
 #include "figures.h"
 #include "load.h"
+#include "peak.h"
 #include "supply_seen.h"
 #include "track.h"
 
@@ -149,7 +151,7 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
 {
     struct channel *c = channel_of(e, ch);
     const struct track *u2 = track_of(e, ch, SIG_U2), *i2 = track_of(e, ch, SIG_I2);
-    const struct track *peak = track_of(e, ch, SIG_U2_PEAK), *bank = track_of(e, ch, SIG_U_BANK);
+    const struct track *bank = track_of(e, ch, SIG_U_BANK);
     struct window w = window_of(e, ch, SIG_U2);
     struct cycle_figures f;
     figures_now(e, ch, &f);
@@ -162,7 +164,8 @@ void evidence_gather(struct engine *e, int ch, struct evidence *ev)
         .u2_before = before(e, ch, SIG_U2),
         .u2_after = after(e, ch, SIG_U2, false),
         .u2_most_after = u2 ? track_most(u2, c->shutoff.at.earliest_ns, w.after_to) : NAN,
-        .u2_peak_after = peak ? track_most(peak, c->shutoff.at.earliest_ns, w.after_to) : NAN,
+        .u2_peak_after = peak_seen(e, ch, c->shutoff.at.earliest_ns, w.after_to),
+        .capture = c->capture.look,
         .bank_most_after = bank ? track_most(bank, c->shutoff.at.earliest_ns, w.after_to) : NAN,
         .lead_was_rising = c->run.lead.told,
         .u2_least_before = u2 ? track_least(u2, w.before_to - 2 * SECOND_NS, w.before_to) : NAN,
@@ -250,13 +253,24 @@ static bool weigh_phase_gone(const struct evidence *ev, struct shutoff *s)
     return false;
 }
 
-/* Something in the load path. */
+/* What the fast samples show of the load path. */
+static bool weigh_capture(const struct evidence *ev, struct shutoff *s)
+{
+    if (ev->capture.shows != SHOWS_OPEN && ev->capture.shows != SHOWS_SHORT)
+        return false;
+    bool open = ev->capture.shows == SHOWS_OPEN;
+    conclude(s, open ? CAUSE_LOAD_PATH_OPEN : CAUSE_LOAD_PATH_SHORT, CAUSE_NONE, open ? 0.98 : 0.95);
+    capture_words(&ev->capture, s->evidence, TEXT_CAP);
+    if (ev->lead_was_rising)
+        (void)text_append(s->evidence, TEXT_CAP, "; the path's resistance had been rising");
+    return true;
+}
+
+/* Something in the load path, by the polls. */
 static bool weigh_path(const struct evidence *ev, struct shutoff *s)
 {
     double most = ev->u2_peak_after > ev->u2_most_after ? ev->u2_peak_after : ev->u2_most_after;
-    double line = 1.3 * ev->u2_before;
-    if (ev->u0_v > 0 && 0.6 * ev->u0_v > line)
-        line = 0.6 * ev->u0_v;
+    double line = open_path_line_v(ev->u2_before, ev->u0_v);
     if (most > line) {
         bool stands = ev->u2_after > line;
         conclude(s, CAUSE_LOAD_PATH_OPEN, CAUSE_NONE, stands ? 0.97 : 0.9);
@@ -362,10 +376,30 @@ static void weigh_unit(const struct evidence *ev, struct shutoff *s)
     }
 }
 
+/* Fast samples in which both went at once speak for the unit, and against the load path. */
+static void weigh_together(const struct evidence *ev, struct shutoff *s, bool path)
+{
+    if (ev->capture.shows != SHOWS_TOGETHER)
+        return;
+    if (path) {
+        s->second = CAUSE_THERMAL_CUTOUT;
+        s->confidence = 0.5;
+        (void)text_append(s->evidence, TEXT_CAP, "; against it, fast samples show both going at the same time");
+    } else if (s->confidence < 0.9) {
+        s->confidence += 0.05;
+        (void)text_append(s->evidence, TEXT_CAP, "; at the same time, by fast samples");
+    }
+}
+
 void evidence_weigh(const struct evidence *ev, struct shutoff *s)
 {
     s->evidence[0] = '\0';
-    if (!weigh_supply_gone(ev, s) && !weigh_phase_gone(ev, s) && !weigh_path(ev, s))
-        weigh_unit(ev, s);
+    bool path = false;
+    if (!weigh_supply_gone(ev, s) && !weigh_phase_gone(ev, s) && !weigh_capture(ev, s)) {
+        path = weigh_path(ev, s);
+        if (!path)
+            weigh_unit(ev, s);
+        weigh_together(ev, s, path);
+    }
     (void)text_append(s->evidence, sizeof s->evidence, " (at %.1f s)", ev->on_s);
 }

@@ -22,6 +22,7 @@ struct evidence {
     bool meter_fed_by_circuit_died; /* a meter powered from the channel's circuit fell silent with the current */
     bool circuit_shared_loss;       /* another channel of the circuit lost its current at the same time */
     double on_s;                    /* on-load until then */
+    struct capture_look capture;    /* of fast samples */
 };
 
 void evidence_gather(struct engine *e, int ch, struct evidence *ev);

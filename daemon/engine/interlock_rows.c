@@ -4,6 +4,7 @@
 
 #include "error.h"
 #include "figures.h"
+#include "frozen.h"
 #include "interlock.h"
 #include "load.h"
 #include "renewal.h"
@@ -75,7 +76,12 @@ static int lost_safety_signal(struct engine *e, int ch)
 
 static bool signal_lost(struct engine *e, int ch, char *text)
 {
-    int s = lost_safety_signal(e, ch);
+    int s = lost_safety_signal(e, ch), still = frozen_safety_signal(e, ch);
+    if (s < 0 && still >= 0) {
+        (void)text_format(text, REASON_CAP, "the safety signal %.47s has stood still for %.0f s where it ought to move",
+                          e->bench.signals[still].name, seconds_of(e->tracks[still].frozen_ns));
+        return true;
+    }
     if (s < 0)
         return false;
     (void)text_format(text, REASON_CAP, "no good reading of the safety signal %.47s for longer than %.1f s",

@@ -6,9 +6,11 @@
 #include "error.h"
 #include "evidence.h"
 #include "figures.h"
+#include "frozen.h"
 #include "lead_watch.h"
 #include "load.h"
 #include "observed.h"
+#include "peak.h"
 #include "procedure.h"
 #include "supply_seen.h"
 #include "track.h"
@@ -22,6 +24,8 @@ static double highest_since_on(struct engine *e, int ch, enum signal_kind kind)
         const struct sample *s = track_sample(t, n - 1);
         if (!s || s->stamp_ns < e->channels[ch].load.commanded_on_ns)
             break;
+        if (s->stamp_ns - s->half_ns < e->channels[ch].load.commanded_on_ns && kind == SIG_U2_PEAK)
+            continue; /* a latch that may hold what was before */
         highest = s->value > highest ? s->value : highest;
     }
     return highest;
@@ -217,6 +221,8 @@ void onload_look(struct engine *e, int ch, const struct cycle_figures *f)
     check_judgement_signals(e, ch);
     check_reduced(e, ch);
     check_reached(e, ch, f);
+    peak_watch(e, ch);
+    frozen_watch(e, ch);
     if (channel_of(e, ch)->course == COURSE_PART)
         lead_watch(e, ch);
 }

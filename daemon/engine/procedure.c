@@ -4,6 +4,7 @@
 
 #include "attribute.h"
 #include "begin_part.h"
+#include "capture.h"
 #include "emit.h"
 #include "error.h"
 #include "estimate.h"
@@ -13,6 +14,7 @@
 #include "load.h"
 #include "observed.h"
 #include "onload.h"
+#include "peak.h"
 #include "renewal.h"
 #include "stagger.h"
 #include "strike.h"
@@ -271,6 +273,7 @@ static void poll_part(struct engine *e, int ch)
     if (shutoff_watch(e, ch)) {
         c->course = COURSE_CONFIRM;
         c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
+        capture_ask(e, ch);
         return;
     }
     struct cycle_figures f;
@@ -341,8 +344,12 @@ void procedure_poll(struct engine *e, int ch)
             opened_after_part(e, ch);
         break;
     case COURSE_RECOVER:
-        if (shutoff_reset_seen(e, ch))
+        if (!c->shutoff.reset_seen)
+            (void)shutoff_reset_seen(e, ch);
+        if (c->shutoff.reset_seen && !capture_is_awaited(e, ch))
             procedure_after_recovery(e, ch, true);
+        else if (!c->shutoff.reset_seen)
+            (void)shutoff_settled(e, ch);
         break;
     case COURSE_ENDING:
         if (c->load.phase == LOAD_OPEN)

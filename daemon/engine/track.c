@@ -10,6 +10,18 @@ static int64_t max_ns(int64_t a, int64_t b)
     return a > b ? a : b;
 }
 
+static void take_same(struct track *t, int64_t stamp_ns, double value)
+{
+    if (t->count > 0 && value == t->value) {
+        t->same_count++;
+        return;
+    }
+    t->same_count = 1;
+    t->same_since_ns = stamp_ns;
+    t->same_judged = t->noisy = t->frozen_told = false;
+    t->frozen_ns = 0;
+}
+
 void track_take(struct engine *e, const struct input_readings *m, const struct reading *r)
 {
     if (r->signal < 0 || r->signal >= e->bench.signal_count)
@@ -24,6 +36,7 @@ void track_take(struct engine *e, const struct input_readings *m, const struct r
     }
     if (m->stamp_ns <= track_stamp(t))
         return;
+    take_same(t, m->stamp_ns, r->value);
     t->value = r->value;
     t->good_seen_ns = e->now_ns;
     t->ring[t->count % TRACK_CAP] = (struct sample){m->stamp_ns, m->half_width_ns, r->value};

@@ -2,10 +2,11 @@
 
 #include <string.h>
 
-/* 1: without supply_void_after. What was recorded then is judged again as it was. */
-enum { BENCH_CODEC = 2, BENCH_CODEC_FIRST = 1 };
+/* 1: without supply_void_after; 2: without captures, latches and signals that stand still. What was recorded then is
+ * judged again as it was. */
+enum { BENCH_CODEC = 3, BENCH_CODEC_BEFORE_CAPTURES = 2, BENCH_CODEC_FIRST = 1 };
 
-static const int64_t never_void_ns = INT64_MAX;
+static const int64_t never_ns = INT64_MAX;
 
 static const char *const load_names[LOAD_KIND_COUNT_] = {"stepped", "settable-resistance", "settable-current",
                                                          "observed"};
@@ -46,6 +47,8 @@ void bench_limits_default(struct bench_limits *l)
         .cold_within_k = 2,
         .cold_rest_ns = 4 * 3600 * second,
         .stale_ns = {2 * second, 30 * second, 300 * second},
+        .frozen_doubt_ns = 10 * second,
+        .frozen_open_ns = 30 * second,
         .guard_on_load_ns = 5 * second,
         .setting_cap_ns = 60 * second,
         .recover_cap_ns = 3600 * second,
@@ -90,6 +93,7 @@ static void put_signal(struct writer *w, const struct bench_signal *s)
     put_i64(w, s->averaging_ns);
     put_i64(w, s->damping_ns);
     put_i64(w, s->stale_after_ns);
+    put_u32(w, (uint32_t)s->latch);
     put_text(w, s->certificate);
     put_i64(w, s->calibration_due_utc_s);
 }
@@ -105,7 +109,7 @@ static int get_index(struct reader *r, int limit)
     return v;
 }
 
-static void get_signal(struct reader *r, struct bench_signal *s)
+static void get_signal(struct reader *r, struct bench_signal *s, uint32_t codec)
 {
     get_text(r, s->name, sizeof s->name);
     s->kind = (enum signal_kind)get_below(r, SIG_KIND_COUNT_);
@@ -127,6 +131,7 @@ static void get_signal(struct reader *r, struct bench_signal *s)
     s->averaging_ns = get_i64(r);
     s->damping_ns = get_i64(r);
     s->stale_after_ns = get_i64(r);
+    s->latch = codec > BENCH_CODEC_BEFORE_CAPTURES ? (enum latch_kind)get_below(r, LATCH_KIND_COUNT_) : LATCH_NONE;
     get_text(r, s->certificate, sizeof s->certificate);
     s->calibration_due_utc_s = get_i64(r);
 }
@@ -246,10 +251,11 @@ static void put_channel(struct writer *w, const struct bench_channel *c)
     for (int i = 0; i < SIG_KIND_COUNT_; i++)
         put_i32(w, c->signal[i]);
     put_bool(w, c->u2_at_bank);
+    put_bool(w, c->has_capture);
     put_bool(w, c->remote_setpoint);
 }
 
-static void get_channel(struct reader *r, struct bench_channel *c)
+static void get_channel(struct reader *r, struct bench_channel *c, uint32_t codec)
 {
     get_text(r, c->name, sizeof c->name);
     c->circuit = get_index(r, CIRCUITS_MAX);
@@ -266,6 +272,7 @@ static void get_channel(struct reader *r, struct bench_channel *c)
     for (int i = 0; i < SIG_KIND_COUNT_; i++)
         c->signal[i] = get_index(r, SIGNALS_MAX);
     c->u2_at_bank = get_bool(r);
+    c->has_capture = codec > BENCH_CODEC_BEFORE_CAPTURES && get_bool(r);
     c->remote_setpoint = get_bool(r);
 }
 
@@ -393,6 +400,8 @@ static void put_limits(struct writer *w, const struct bench_limits *l)
     put_f64(w, l->repeatability_pct);
     put_f64(w, l->bank_max_power_w);
     put_i64(w, l->u1_void_after_ns);
+    put_i64(w, l->frozen_doubt_ns);
+    put_i64(w, l->frozen_open_ns);
 }
 
 static void get_limits(struct reader *r, struct bench_limits *l, uint32_t codec)
@@ -430,7 +439,9 @@ static void get_limits(struct reader *r, struct bench_limits *l, uint32_t codec)
     l->altitude_m = get_f64(r);
     l->repeatability_pct = get_f64(r);
     l->bank_max_power_w = get_f64(r);
-    l->u1_void_after_ns = codec == BENCH_CODEC_FIRST ? never_void_ns : get_i64(r);
+    l->u1_void_after_ns = codec == BENCH_CODEC_FIRST ? never_ns : get_i64(r);
+    l->frozen_doubt_ns = codec > BENCH_CODEC_BEFORE_CAPTURES ? get_i64(r) : never_ns;
+    l->frozen_open_ns = codec > BENCH_CODEC_BEFORE_CAPTURES ? get_i64(r) : never_ns;
 }
 
 size_t bench_encode(const struct bench *b, uint8_t *bytes, size_t cap)
@@ -509,10 +520,10 @@ int bench_decode(struct bench *b, const uint8_t *bytes, size_t size)
         get_circuit(&r, &b->circuits[i]);
     b->channel_count = (int)get_below(&r, CHANNELS_MAX + 1);
     for (int i = 0; i < b->channel_count; i++)
-        get_channel(&r, &b->channels[i]);
+        get_channel(&r, &b->channels[i], codec);
     b->signal_count = (int)get_below(&r, SIGNALS_MAX + 1);
     for (int i = 0; i < b->signal_count; i++)
-        get_signal(&r, &b->signals[i]);
+        get_signal(&r, &b->signals[i], codec);
     b->rule_count = (int)get_below(&r, RULES_MAX + 1);
     for (int i = 0; i < b->rule_count; i++)
         get_rule(&r, &b->rules[i]);

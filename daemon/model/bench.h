@@ -46,6 +46,7 @@ struct bench_signal {
     int64_t averaging_ns;   /* window it averages over */
     int64_t damping_ns;     /* time constant of its filter */
     int64_t stale_after_ns; /* age at which a reading no longer counts */
+    enum latch_kind latch;  /* of a latched peak */
     char certificate[NAME_CAP];
     int64_t calibration_due_utc_s; /* 0: not stated */
 };
@@ -152,6 +153,7 @@ struct bench_channel {
     struct path_part path[PATH_PARTS_MAX];
     int signal[SIG_KIND_COUNT_]; /* the channel's own signal of a kind, else the bench's, else -1 */
     bool u2_at_bank;             /* u2 is sensed at the bank, not at the unit */
+    bool has_capture;            /* a meter has a buffer of fast samples for it */
     bool remote_setpoint;
 };
 
@@ -159,20 +161,21 @@ struct bench_channel {
 struct bench_limits {
     double t_bank_max_degc;
     double t_lead_max_degc;
-    double over_power_pct;             /* of a step's or channel's rating */
-    double u1_void_pct;                /* M: supply further off than this voids a cycle (5) */
-    int64_t u1_void_after_ns;          /* ... when it stays so for this long at a stretch, though the mean holds */
-    double u1_open_pct;                /* supply further off than this opens the load */
-    int64_t max_on_load_ns;            /* hard cap of one on-load part */
-    double band_high_pct;              /* M: test-condition band, +10 ... */
-    double band_low_pct;               /* M: ... -2 */
-    double drift_limit_k_per_h;        /* M: 2 */
-    int64_t drift_window_ns;           /* M: 60 min */
-    double cold_within_k;              /* exhaust within this of ambient counts as cold */
-    int64_t cold_rest_ns;              /* no load for this long counts as cold */
-    int64_t stale_ns[CLASS_COUNT_];    /* loss borne per class */
-    int64_t guard_on_load_ns;          /* beyond the rated on-time, before a hold is accepted */
-    int64_t settle_ns[PROCESS_COUNT_]; /* start transients, out of the band, in the heat */
+    double over_power_pct;          /* of a step's or channel's rating */
+    double u1_void_pct;             /* M: supply further off than this voids a cycle (5) */
+    int64_t u1_void_after_ns;       /* ... when it stays so for this long at a stretch, though the mean holds */
+    double u1_open_pct;             /* supply further off than this opens the load */
+    int64_t max_on_load_ns;         /* hard cap of one on-load part */
+    double band_high_pct;           /* M: test-condition band, +10 ... */
+    double band_low_pct;            /* M: ... -2 */
+    double drift_limit_k_per_h;     /* M: 2 */
+    int64_t drift_window_ns;        /* M: 60 min */
+    double cold_within_k;           /* exhaust within this of ambient counts as cold */
+    int64_t cold_rest_ns;           /* no load for this long counts as cold */
+    int64_t stale_ns[CLASS_COUNT_]; /* loss borne per class */
+    int64_t frozen_doubt_ns, frozen_open_ns; /* the same value, to the bit, where it ought to move: told; and opened */
+    int64_t guard_on_load_ns;                /* beyond the rated on-time, before a hold is accepted */
+    int64_t settle_ns[PROCESS_COUNT_];       /* start transients, out of the band, in the heat */
     int64_t setting_cap_ns;
     int64_t recover_cap_ns; /* wait for a reset at most this long */
     int64_t fan_run_on_ns;

@@ -22,10 +22,14 @@ enum command_kind {
     COMMAND_ANSWER,     /* to the operator's request: accepted or refused, text */
     COMMAND_NOTIFY,     /* wake somebody or tell them later: text */
     COMMAND_WORKER,     /* start a job beside the engine */
+    COMMAND_PEAK_RESET, /* let the channel's latched peak go */
+    COMMAND_CAPTURE,    /* the channel's buffer of fast samples; code: capture_order. Answered by an input of its own */
     COMMAND_KIND_COUNT_
 };
 
 enum notify_urgency { NOTIFY_MORNING, NOTIFY_NOW };
+
+enum capture_order { CAPTURE_ARM, CAPTURE_READ };
 
 struct command {
     enum command_kind kind;

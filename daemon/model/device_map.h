@@ -9,8 +9,9 @@
 #include "capacity.h"
 #include "power_up.h"
 #include "quantity.h"
+#include "signals.h"
 
-enum { POINTS_MAX = 160, INVALID_MAX = 8, KEEP_OUT_MAX = 16, LISTEN_MAX = 8, TEMPLATE_CAP = 160 };
+enum { POINTS_MAX = 160, INVALID_MAX = 8, KEEP_OUT_MAX = 16, LISTEN_MAX = 8, CAPTURES_MAX = 8, TEMPLATE_CAP = 160 };
 
 enum map_protocol { MAP_MODBUS, MAP_TEXT };
 enum register_table { TABLE_INPUT, TABLE_HOLDING, TABLE_COIL, TABLE_DISCRETE, TABLE_COUNT_ };
@@ -35,6 +36,10 @@ enum sensor_kind { SENSOR_NONE, SENSOR_THERMOCOUPLE, SENSOR_PT100, SENSOR_PT1000
 struct map_point {
     char name[NAME_CAP];
     bool writable; /* access: write; never polled */
+    bool block;    /* access: block; the first of many samples, read by a capture only */
+    enum latch_kind latch;
+    int16_t reset_point; /* LATCH_WRITE: what is written, and which value; -1 none */
+    double reset_value;
     enum register_table table;
     uint16_t register_; /* as on the wire, from 0 */
     enum value_type type;
@@ -72,6 +77,26 @@ struct keep_out {
     uint16_t first, last;
 };
 
+/* A buffer of fast samples around an event. Indexes are those of points, -1 none. */
+struct map_capture {
+    char name[NAME_CAP];
+    int arm_point; /* written: begin to watch for the event */
+    double arm_value;
+    int trigger_point; /* written by the daemon: this is the event. -1: the device sees it by itself */
+    double trigger_value;
+    int state_point;
+    double armed, ready; /* its values while it waits for the event, and once the buffer is whole */
+    bool has_filling;    /* ... and from the event until then, where the device tells the three apart */
+    double filling;
+    int interval_point;           /* time between samples as the device says it ... */
+    int64_t interval_ns;          /* ... or as the map does */
+    int count_point, count;       /* samples of a signal, likewise */
+    double before_pct;            /* share of the buffer that lies before the event */
+    int age_point;                /* time since the event */
+    int number_point;             /* changes with every capture */
+    int samples[CAPTURE_SIGNALS]; /* block points */
+};
+
 enum beat_kind { BEAT_COUNTER, BEAT_TOGGLE };
 
 struct device_map {
@@ -107,6 +132,8 @@ struct device_map {
     char out_of_range[4][32]; /* words that mean over or under range */
     int listen_count;
     struct map_listen listen[LISTEN_MAX];
+    int capture_count;
+    struct map_capture captures[CAPTURES_MAX];
 };
 
 enum bus_kind { BUS_MODBUS_TCP, BUS_MODBUS_RTU, BUS_TEXT_SERIAL, BUS_TEXT_TCP, BUS_IN_PROCESS, BUS_KIND_COUNT_ };
@@ -136,13 +163,15 @@ struct device_config {
     bool is_load;
 };
 
-/* What a channel writes to its load device: indexes of points in that device's map, -1 none. */
+/* What a channel writes to its load device and meters: indexes of points in that device's map, -1 none. */
 struct load_points {
     int device;
     int command; /* mask of steps, or set value */
     int trigger_device, trigger;
     int supply_device, supply; /* written 1: trip (open) the unit's supply, 0: allow */
     int fan_device, fan;
+    int peak_device, peak;       /* point of the latched peak that COMMAND_PEAK_RESET lets go */
+    int capture_device, capture; /* index in that device's map */
 };
 
 /* Where a signal comes from. */

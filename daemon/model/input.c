@@ -23,6 +23,18 @@ const char *strike_use_name(enum strike_use u)
     return (unsigned)u < STRIKE_USE_COUNT_ ? names[u] : "?";
 }
 
+const char *capture_status_name(enum capture_status s)
+{
+    static const char *const names[CAPTURE_STATUS_COUNT_] = {
+        "armed", "whole", "not-armed", "not-ready", "overwritten", "frozen", "bad-length", "unreadable", "link-lost"};
+    return (unsigned)s < CAPTURE_STATUS_COUNT_ ? names[s] : "?";
+}
+
+int capture_values(const struct input_capture *c)
+{
+    return c->count > 0 ? c->count * CAPTURE_SIGNALS : 0;
+}
+
 static void put_boot(struct writer *w, const struct input_boot *b)
 {
     put_text(w, b->engine_version);
@@ -262,6 +274,50 @@ static void get_operator(struct reader *r, struct input_operator *o)
         get_run_request(r, &o->run);
 }
 
+static void put_capture(struct writer *w, const struct input_capture *c)
+{
+    put_i32(w, c->bus);
+    put_i32(w, c->device);
+    put_i32(w, c->channel);
+    put_u64(w, c->command);
+    put_u32(w, (uint32_t)c->status);
+    put_i64(w, c->first_ns);
+    put_i64(w, c->half_width_ns);
+    put_i64(w, c->interval_ns);
+    put_i32(w, c->event);
+    put_i32(w, c->count);
+    for (int s = 0; s < CAPTURE_SIGNALS; s++)
+        put_bool(w, c->has[s]);
+    put_text(w, c->text);
+    for (int i = 0; i < capture_values(c); i++)
+        put_f64(w, c->values[i]);
+}
+
+static void get_capture(struct reader *r, struct input_capture *c)
+{
+    c->bus = get_i32(r);
+    c->device = get_i32(r);
+    c->channel = get_i32(r);
+    c->command = get_u64(r);
+    c->status = (enum capture_status)get_below(r, CAPTURE_STATUS_COUNT_);
+    c->first_ns = get_i64(r);
+    c->half_width_ns = get_i64(r);
+    c->interval_ns = get_i64(r);
+    c->event = get_i32(r);
+    c->count = get_i32(r);
+    for (int s = 0; s < CAPTURE_SIGNALS; s++)
+        c->has[s] = get_bool(r);
+    get_text(r, c->text, sizeof c->text);
+    if (c->bus < 0 || c->bus >= BUSES_MAX || c->device < 0 || c->device >= DEVICES_MAX || c->channel < 0 ||
+        c->channel >= CHANNELS_MAX || c->count < 0 || c->count > CAPTURE_VALUES_MAX / CAPTURE_SIGNALS ||
+        c->interval_ns < 0) {
+        r->bad = true;
+        c->count = 0;
+    }
+    for (int i = 0; i < capture_values(c); i++)
+        c->values[i] = get_f64(r);
+}
+
 static void put_body(struct writer *w, const struct input *in)
 {
     switch (in->kind) {
@@ -315,6 +371,9 @@ static void put_body(struct writer *w, const struct input *in)
     case INPUT_LOST:
         put_i32(w, in->u.lost.bus);
         put_u64(w, in->u.lost.count);
+        break;
+    case INPUT_CAPTURE:
+        put_capture(w, &in->u.capture);
         break;
     case INPUT_TIME:
     case INPUT_KIND_COUNT_:
@@ -393,6 +452,9 @@ static void get_body(struct reader *r, struct input *in)
     case INPUT_LOST:
         in->u.lost.bus = get_i32(r);
         in->u.lost.count = get_u64(r);
+        break;
+    case INPUT_CAPTURE:
+        get_capture(r, &in->u.capture);
         break;
     case INPUT_TIME:
     case INPUT_KIND_COUNT_:

@@ -26,6 +26,7 @@ enum input_kind {
     INPUT_ANCHOR,  /* clock anchor; steps and suspends show in it */
     INPUT_WORKER,  /* result of a fit or plan */
     INPUT_LOST,    /* inputs were lost in a full queue */
+    INPUT_CAPTURE, /* a fast capture: armed, read, or why not */
     INPUT_KIND_COUNT_
 };
 
@@ -232,6 +233,34 @@ struct input_lost {
     uint64_t count;
 };
 
+enum capture_status {
+    CAPTURE_ARMED,       /* the device waits for the event */
+    CAPTURE_WHOLE,       /* values hold */
+    CAPTURE_NOT_ARMED,   /* it was not waiting: disarmed, restarted, or it refused */
+    CAPTURE_NOT_READY,   /* it waited for too long, or had seen no event */
+    CAPTURE_OVERWRITTEN, /* another capture began while this one was read */
+    CAPTURE_FROZEN,      /* the samples are those of the capture before */
+    CAPTURE_BAD_LENGTH,  /* it is longer or shorter than it says, or than it may be */
+    CAPTURE_UNREADABLE,  /* questions were not answered, or by what is no number */
+    CAPTURE_LINK_LOST,
+    CAPTURE_STATUS_COUNT_
+};
+
+/* Sample i of signal s is values[s * count + i], at first_ns + i * interval_ns; the whole row may be off by
+ * half_width_ns, its samples against each other are not. The values are for the order of events: no correction is
+ * applied. */
+struct input_capture {
+    int32_t bus, device, channel;
+    uint64_t command; /* that asked for it */
+    enum capture_status status;
+    int64_t first_ns, half_width_ns, interval_ns;
+    int32_t event; /* index of the first sample after the event as the device saw it */
+    int32_t count; /* of each signal; 0 unless whole */
+    bool has[CAPTURE_SIGNALS];
+    char text[TEXT_CAP]; /* why it is not whole */
+    double values[CAPTURE_VALUES_MAX];
+};
+
 struct input {
     uint64_t seq;
     int64_t seen_ns;
@@ -247,12 +276,17 @@ struct input {
         struct input_anchor anchor;
         struct input_worker worker;
         struct input_lost lost;
+        struct input_capture capture;
     } u;
 };
 
 const char *operator_verb_name(enum operator_verb v);
 const char *start_condition_name(enum start_condition s);
 const char *strike_use_name(enum strike_use u);
+const char *capture_status_name(enum capture_status s);
+
+/* Values in use: count for each signal that is there. */
+int capture_values(const struct input_capture *c);
 
 /* Canonical encoding of one input (with seq, seen_ns and kind). get_input leaves r->bad set on nonsense. */
 void put_input(struct writer *w, const struct input *in);

@@ -40,6 +40,17 @@ enum signal_kind {
 
 enum signal_class { CLASS_SAFETY, CLASS_JUDGEMENT, CLASS_INFORMATIVE, CLASS_COUNT_ };
 
+/* A meter's latched peak: how it lets go. */
+enum latch_kind {
+    LATCH_NONE,  /* no latch, or one that lets go by itself after some seconds */
+    LATCH_WRITE, /* stays until it is reset by a write */
+    LATCH_READ,  /* each reading clears it */
+    LATCH_KIND_COUNT_
+};
+
+/* What a fast capture holds. */
+enum capture_signal { CAPTURED_U2, CAPTURED_I2, CAPTURE_SIGNALS };
+
 enum quality { QUALITY_GOOD, QUALITY_STALE, QUALITY_OUT_OF_RANGE, QUALITY_INVALID, QUALITY_LINK_LOST, QUALITY_COUNT_ };
 
 const char *signal_kind_name(enum signal_kind kind);

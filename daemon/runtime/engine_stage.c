@@ -70,6 +70,9 @@ size_t input_used_size(const struct input *in)
         return head + sizeof in->u.worker;
     case INPUT_LOST:
         return head + sizeof in->u.lost;
+    case INPUT_CAPTURE:
+        return head + offsetof(struct input_capture, values) +
+               (size_t)capture_values(&in->u.capture) * sizeof in->u.capture.values[0];
     case INPUT_TIME:
     case INPUT_KIND_COUNT_:
         break;
@@ -181,6 +184,8 @@ static void carry_out(struct engine_stage *s, const struct command *c)
     case COMMAND_BEAT_STOP:
     case COMMAND_BEAT_START:
     case COMMAND_FAN:
+    case COMMAND_PEAK_RESET:
+    case COMMAND_CAPTURE:
         h->post(h->ctx, c);
         break;
     case COMMAND_BEACON:

@@ -42,7 +42,7 @@ struct verdict_record {
 };
 
 /* Largest record in that queue. */
-enum { RECORD_MAX = 8192 };
+enum { RECORD_MAX = 12288 };
 
 /* Where the engine's commands go. All are called from within engine_stage_run and must not block. */
 struct engine_hands {
