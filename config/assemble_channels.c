@@ -218,6 +218,12 @@ static int add_signal(struct assembly *a, const struct at *at, const char *key, 
                        "%s is measured in %s, but the point \"%s\" gives %s", name,
                        s->dim == DIM_NUMBER ? "plain numbers" : dimension_unit(s->dim), p->name,
                        p->value_dim == DIM_NUMBER ? "plain numbers" : dimension_unit(p->value_dim));
+    if (p->block)
+        assemble_error(a, at, key, "Name a point with access: read; samples go by the channel's capture.",
+                       "the point \"%s\" is a row of samples, not one value", p->name);
+    s->latch = p->latch;
+    if (s->latch != LATCH_NONE && s->kind != SIG_U2_PEAK)
+        assemble_error(a, at, key, "Use it for u2_peak only.", "the point \"%s\" is a latched peak", p->name);
     if (p->writable && p->query[0] == '\0' && c->maps[c->devices[device].map].protocol == MAP_TEXT)
         assemble_error(a, at, key, "Name a point that can be read.", "the point \"%s\" is written, not read", p->name);
     return index;
@@ -260,6 +266,48 @@ static void add_signals(struct assembly *a, struct list *list, int channel, int 
     }
 }
 
+static void build_capture(struct assembly *a, const struct raw_channel *raw, int channel)
+{
+    struct config *c = a->config;
+    struct load_points *points = &c->load_points[channel];
+    const struct raw_channel_capture *r = &raw->capture;
+    points->capture_device = find_device(a, &r->at, "device", r->device);
+    points->capture = -1;
+    if (points->capture_device < 0 || c->devices[points->capture_device].map < 0)
+        return;
+    const struct device_map *map = &c->maps[c->devices[points->capture_device].map];
+    if (map->capture_count == 0)
+        assemble_error(a, &r->at, "device", "Describe the buffer in its map, under captures.",
+                       "the map of device %s has no capture", r->device);
+    else if (r->name[0] != '\0')
+        points->capture = assemble_find(a, &r->at, "name", r->name, "capture", map->captures[0].name,
+                                        sizeof map->captures[0], map->capture_count);
+    else if (map->capture_count == 1)
+        points->capture = 0;
+    else
+        assemble_error(a, &r->at, "device", "Add name: and which of them.", "the map of device %s has %d captures",
+                       r->device, map->capture_count);
+    c->bench.channels[channel].has_capture = points->capture >= 0;
+    for (int i = 0; i < channel; i++)
+        if (points->capture >= 0 && c->load_points[i].capture == points->capture &&
+            c->load_points[i].capture_device == points->capture_device)
+            assemble_error(a, &r->at, "device", "Each channel needs a buffer of its own.",
+                           "channel %s has this capture already", c->bench.channels[i].name);
+}
+
+/* What lets the channel's latched peak go. */
+static void build_peak(struct assembly *a, int channel)
+{
+    struct config *c = a->config;
+    struct load_points *points = &c->load_points[channel];
+    int signal = c->bench.channels[channel].signal[SIG_U2_PEAK];
+    points->peak_device = points->peak = -1;
+    if (signal < 0 || c->bench.signals[signal].latch != LATCH_WRITE)
+        return;
+    points->peak_device = c->signal_sources[signal].device;
+    points->peak = c->signal_sources[signal].point;
+}
+
 static void need_signal(const struct assembly *a, const struct raw_channel *raw, const struct bench_channel *ch,
                         enum signal_kind kind, const char *remedy)
 {
@@ -283,6 +331,8 @@ static void build_channel(struct assembly *a, struct raw_channel *raw, int i, co
     build_load(a, raw, i);
     add_feedback(a, raw, i);
     add_signals(a, &raw->signals, i, ch->signal);
+    build_capture(a, raw, i);
+    build_peak(a, i);
     if (raw->signals.count == 0)
         return;
     need_signal(a, raw, ch, SIG_I2, "Add i2: {device: ..., point: ...}: nothing can be judged without it.");

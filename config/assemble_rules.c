@@ -120,6 +120,8 @@ static void build_limits(struct assembly *a)
     struct bench_limits *l = &a->config->bench.limits;
     *l = r->limits;
     memcpy(l->stale_ns, r->stale.ns, sizeof l->stale_ns);
+    l->frozen_doubt_ns = r->frozen.doubt_ns;
+    l->frozen_open_ns = r->frozen.open_ns;
     memcpy(l->settle_ns, r->settle.ns, sizeof l->settle_ns);
     l->u0_dc_peak_v = r->no_load.dc_peak_v;
     l->u0_ac_rms_v = r->no_load.ac_rms_v;

@@ -55,7 +55,8 @@ static const char *const protocol_words[] = {"modbus", "text"};
 static const char *const table_words[] = {"input", "holding", "coil", "discrete"};
 static const char *const type_words[] = {"bit", "i16", "u16", "i32", "u32", "i64", "u64", "f32", "f64"};
 static const char *const order_words[] = {"abcd", "cdab", "badc", "dcba"};
-static const char *const access_words[] = {"read", "write"};
+static const char *const access_words[] = {"read", "write", "block"};
+static const char *const latch_words[] = {"none", "write", "read"};
 static const char *const beat_words[] = {"counter", "toggle"};
 static const char *const power_up_words[] = {"count", "uptime"};
 static const char *const line_end_words[] = {"crlf", "lf", "cr"};
@@ -68,6 +69,7 @@ _Static_assert(COUNT(notify_words) == NOTIFY_KIND_COUNT_, "a word for every kind
 _Static_assert(COUNT(type_words) == TYPE_COUNT_, "a word for every type");
 _Static_assert(COUNT(table_words) == TABLE_COUNT_, "a word for every table");
 _Static_assert(COUNT(order_words) == ORDER_COUNT_, "a word for every order");
+_Static_assert(COUNT(latch_words) == LATCH_KIND_COUNT_, "a word for every latch");
 _Static_assert(COUNT(mean_words) == MEAN_KIND_COUNT_, "a word for every mean");
 _Static_assert(COUNT(uncertainty_words) == UNC_KIND_COUNT_, "a word for every kind of uncertainty");
 
@@ -86,6 +88,7 @@ WORD_SET(choice_tables, table_words)
 WORD_SET(choice_value_types, type_words)
 WORD_SET(choice_word_orders, order_words)
 WORD_SET(choice_accesses, access_words)
+WORD_SET(choice_latches, latch_words)
 WORD_SET(choice_beat_kinds, beat_words)
 WORD_SET(choice_power_up_kinds, power_up_words)
 WORD_SET(choice_line_ends, line_end_words)

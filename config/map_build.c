@@ -1,5 +1,6 @@
 #include "map_build.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -136,6 +137,83 @@ static void build_identity(const struct raw_map *raw, struct device_map *map, st
     map->power_up_kind = power_up_kind_of(raw, map);
 }
 
+static void build_latches(const struct raw_map *raw, struct device_map *map, struct problems *problems)
+{
+    const struct raw_point *points = raw->points.items;
+    for (int i = 0; i < map->point_count; i++) {
+        int reset = point_of_key(map, &points[i].at, "reset", points[i].reset, problems);
+        need_writable(map, reset, &points[i].at, "reset", problems);
+        map->points[i].reset_point = (int16_t)reset;
+    }
+}
+
+/* A point that is read for its one value, not for what happens when it is. */
+static int plain_point(const struct device_map *map, const struct at *at, const char *key, const char *name,
+                       enum dimension dim, struct problems *problems)
+{
+    int at_point = point_of_key(map, at, key, name, problems);
+    if (at_point < 0)
+        return -1;
+    const struct map_point *p = &map->points[at_point];
+    if (p->block || p->latch == LATCH_READ || (p->writable && map->protocol == MAP_TEXT))
+        at_problem(problems, at, key, PROBLEM_ERROR, "this point cannot be read for a value",
+                   "Name a point with access: read.");
+    else if (dim != DIM_COUNT_ && p->dim != dim)
+        at_problem(problems, at, key, PROBLEM_ERROR, "this point must be a time", "Give that point unit: s (or ms).");
+    return at_point;
+}
+
+static void build_samples(const struct raw_capture *from, const struct device_map *map, struct map_capture *to,
+                          struct problems *problems)
+{
+    static const char *const keys[CAPTURE_SIGNALS] = {[CAPTURED_U2] = "u2", [CAPTURED_I2] = "i2"};
+    static const enum dimension dims[CAPTURE_SIGNALS] = {[CAPTURED_U2] = DIM_VOLTAGE, [CAPTURED_I2] = DIM_CURRENT};
+    for (int s = 0; s < CAPTURE_SIGNALS; s++) {
+        int point = point_of_key(map, &from->at, keys[s], from->samples[s], problems);
+        to->samples[s] = point;
+        if (point < 0)
+            continue;
+        const struct map_point *p = &map->points[point];
+        if (!p->block)
+            at_problem(problems, &from->at, keys[s], PROBLEM_ERROR, "this point is one value, not a row of samples",
+                       "Give the point access: block.");
+        else if (p->value_dim != dims[s])
+            at_problem(problems, &from->at, keys[s], PROBLEM_ERROR,
+                       s == CAPTURED_U2 ? "samples of u2 are volts" : "samples of i2 are amperes",
+                       "Add unit: to that point, and sensor: {shunt: ...} where it is a voltage on a shunt.");
+    }
+}
+
+static void build_captures(const struct raw_map *raw, struct device_map *map, struct problems *problems)
+{
+    const struct raw_capture *items = raw->captures.items;
+    for (int i = 0; i < raw->captures.count; i++) {
+        const struct raw_capture *from = &items[i];
+        struct map_capture *to = &map->captures[i];
+        (void)text_copy(to->name, sizeof to->name, from->name);
+        to->arm_point = point_of_key(map, &from->arm.at, "point", from->arm.point, problems);
+        to->arm_value = from->arm.value;
+        need_writable(map, to->arm_point, &from->arm.at, "point", problems);
+        to->trigger_point = point_of_key(map, &from->trigger.at, "point", from->trigger.point, problems);
+        to->trigger_value = from->trigger.value;
+        need_writable(map, to->trigger_point, &from->trigger.at, "point", problems);
+        to->state_point = plain_point(map, &from->at, "state", from->state, DIM_COUNT_, problems);
+        to->armed = from->armed;
+        to->ready = from->ready;
+        to->has_filling = !isnan(from->filling);
+        to->filling = to->has_filling ? from->filling : 0;
+        to->interval_point = plain_point(map, &from->at, "interval_point", from->interval_point, DIM_TIME, problems);
+        to->interval_ns = from->interval_ns;
+        to->count_point = plain_point(map, &from->at, "count_point", from->count_point, DIM_COUNT_, problems);
+        to->count = from->count;
+        to->before_pct = from->before_pct;
+        to->age_point = plain_point(map, &from->at, "age", from->age, DIM_TIME, problems);
+        to->number_point = plain_point(map, &from->at, "number", from->number, DIM_COUNT_, problems);
+        build_samples(from, map, to, problems);
+        map->capture_count = i + 1;
+    }
+}
+
 static void build_controller(const struct raw_map *raw, struct device_map *map, struct problems *problems)
 {
     map->drop_all_point = point_of_key(map, &raw->drop_all.at, "point", raw->drop_all.point, problems);
@@ -221,6 +299,8 @@ void map_build(struct raw_map *raw, struct device_map *map, struct problems *pro
     refuse_foreign(raw, problems);
     build_points(raw, map, problems);
     check_cold_junctions(raw, map, problems);
+    build_latches(raw, map, problems);
+    build_captures(raw, map, problems);
     build_keep_out(raw, map, problems);
     build_identity(raw, map, problems);
     build_controller(raw, map, problems);

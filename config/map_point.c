@@ -110,6 +110,8 @@ static void build_modbus(const struct raw_map *raw, struct raw_point *p, struct 
         say(p, "type", problems, "a coil or discrete input is a bit", "Write type: bit, or correct the table.");
     to->type = p->type < 0 ? (bits ? TYPE_BIT : TYPE_U16) : (enum value_type)p->type;
     to->order = (enum word_order)(p->order < 0 ? raw->order : p->order);
+    if (to->block && bits)
+        say(p, "access", problems, "a block of samples lies in registers", "Use table: input or holding.");
     if (to->writable && (p->table == TABLE_INPUT || p->table == TABLE_DISCRETE))
         say(p, "access", problems, "this table cannot be written", "Use holding or coil, or remove access.");
     int registers = bits ? 1 : (type_bits(to->type) + 15) / 16;
@@ -147,7 +149,10 @@ static void build_text(struct raw_point *p, struct map_point *to, struct problem
     refuse_keys(p, foreign, "text", problems);
     if (p->reply[0] != '\0' && p->expression[0] != '\0')
         say(p, "expression", problems, "reply and expression exclude each other", "Keep one of them.");
-    if (to->query[0] != '\0' && p->reply[0] == '\0' && p->expression[0] == '\0')
+    if (to->block && (to->query[0] == '\0' || p->reply[0] != '\0' || p->expression[0] != '\0'))
+        say(p, "access", problems, "a block needs a query and no reply: the answer is a list of numbers with commas",
+            "Write query: such as \"DATA? {first},{count}\", and remove reply.");
+    if (!to->block && to->query[0] != '\0' && p->reply[0] == '\0' && p->expression[0] == '\0')
         say(p, "query", problems, "a query needs its reply", "Add reply: such as \"{number}\".");
     if (to->writable && to->write[0] == '\0')
         say(p, "access", problems, "a point that is written needs its write template",
@@ -233,6 +238,20 @@ static void build_sensor(const struct raw_point *p, struct map_point *to, struct
     }
 }
 
+static void build_latch(const struct raw_point *p, struct map_point *to, struct problems *problems)
+{
+    to->latch = (enum latch_kind)p->latch;
+    to->reset_point = -1;
+    to->reset_value = p->reset_value;
+    if (to->latch == LATCH_WRITE && p->reset[0] == '\0')
+        say(p, "latch", problems, "a latch that is let go by a write needs its reset",
+            "Add reset: and the point that is written.");
+    if (to->latch != LATCH_WRITE && p->reset[0] != '\0')
+        say(p, "reset", problems, "reset has a meaning with latch: write only", "Add latch: write, or remove reset.");
+    if (to->latch != LATCH_NONE && (to->writable || to->block))
+        say(p, "latch", problems, "only a point that is read has a latch", "Remove latch, or access.");
+}
+
 static void build_unit(const struct raw_point *p, struct map_point *to, struct problems *problems)
 {
     char text[TEXT_CAP];
@@ -251,6 +270,8 @@ void map_point_build(const struct raw_map *raw, struct raw_point *p, struct map_
     *to = p->point;
     (void)text_copy(to->name, sizeof to->name, p->name);
     to->writable = p->access == 1;
+    to->block = p->access == 2;
+    build_latch(p, to, problems);
     build_unit(p, to, problems);
     if (raw->protocol == MAP_MODBUS)
         build_modbus(raw, p, to, problems);

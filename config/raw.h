@@ -106,6 +106,11 @@ struct raw_output { /* a point that is written */
     char device[NAME_CAP], command[NAME_CAP];
 };
 
+struct raw_channel_capture {
+    struct at at;
+    char device[NAME_CAP], name[NAME_CAP];
+};
+
 struct raw_uncertainty {
     struct at at;
     struct uncertainty u;
@@ -136,6 +141,7 @@ struct raw_channel {
     struct list path;
     struct raw_load load;
     struct raw_output trigger;
+    struct raw_channel_capture capture;
     double isolation_v;
     bool remote_setpoint;
     struct list signals;
@@ -191,6 +197,11 @@ struct raw_stale {
     int64_t ns[CLASS_COUNT_];
 };
 
+struct raw_frozen {
+    struct at at;
+    int64_t doubt_ns, open_ns;
+};
+
 struct raw_settle {
     struct at at;
     int64_t ns[PROCESS_COUNT_];
@@ -205,6 +216,7 @@ struct raw_limits {
     struct at at;
     struct bench_limits limits;
     struct raw_stale stale;
+    struct raw_frozen frozen;
     struct raw_settle settle;
     struct raw_no_load no_load;
 };
@@ -243,6 +255,9 @@ struct raw_point {
     double min, max;
     struct raw_list invalid;
     struct raw_sensor sensor;
+    int latch; /* -1: none stated */
+    char reset[NAME_CAP];
+    double reset_value;
     char reply[TEMPLATE_CAP], expression[TEMPLATE_CAP];
 };
 
@@ -274,12 +289,24 @@ struct raw_listening {
     struct word_list points;
 };
 
+struct raw_capture {
+    struct at at;
+    char name[NAME_CAP];
+    struct raw_point_value arm, trigger;
+    char state[NAME_CAP], interval_point[NAME_CAP], count_point[NAME_CAP], age[NAME_CAP], number[NAME_CAP];
+    double armed, ready, filling; /* filling NAN: not told apart */
+    int64_t interval_ns;
+    int count;
+    double before_pct;
+    char samples[CAPTURE_SIGNALS][NAME_CAP];
+};
+
 struct raw_map {
     struct at at;
     char note[TEXT_CAP];
     struct device_map map; /* all that needs no resolving */
     int protocol, order;
-    struct list points, keep_out, identity, listen;
+    struct list points, keep_out, identity, listen, captures;
     int power_up_kind;
     char virtual_point[NAME_CAP], rate[NAME_CAP], epoch[NAME_CAP], power_up[NAME_CAP], watchdog[NAME_CAP];
     struct raw_point_value drop_all;

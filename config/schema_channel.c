@@ -221,6 +221,20 @@ const struct object output_object = {
     FIELDS(output_fields),
 };
 
+static const struct field channel_capture_fields[] = {
+    {"device", FIELD_NAME, AT(struct raw_channel_capture, device), .flags = NEEDED,
+     .help = "Meter that has the buffer."},
+    {"name", FIELD_NAME, AT(struct raw_channel_capture, name),
+     .help = "Which of the captures of its map. Without it: the only one."},
+};
+
+static const struct object channel_capture_object = {
+    .title = "capture (of a channel)",
+    .intro = "Where fast samples of the channel's voltage and current come from.",
+    .size = sizeof(struct raw_channel_capture),
+    FIELDS(channel_capture_fields),
+};
+
 static const struct field uncertainty_fields[] = {
     {"of_reading", FIELD_QUANTITY, AT(struct raw_uncertainty, u.of_reading_pct), .dim = DIM_PERCENT, RANGE(0, 100),
      .flags = ZERO, .help = "Share of the reading."},
@@ -305,6 +319,8 @@ static const struct field channel_fields[] = {
     {"load", FIELD_OBJECT, AT(struct raw_channel, load), .flags = NEEDED, .object = &load_object, .help = "Its load."},
     {"trigger", FIELD_OBJECT, AT(struct raw_channel, trigger), .flags = HIDDEN, .object = &output_object,
      .help = "Output that holds the unit's torch switch."},
+    {"capture", FIELD_OBJECT, AT(struct raw_channel, capture), .flags = HIDDEN, .object = &channel_capture_object,
+     .help = "Buffer of fast samples around a shutoff."},
     {"isolation", FIELD_QUANTITY, AT(struct raw_channel, isolation_v), .dim = DIM_VOLTAGE, RANGE(0, 1e5),
      .flags = OPTIONAL,
      .help = "Voltage that the channel is isolated for from the others and from earth. A common return bar ties units "

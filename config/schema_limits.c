@@ -21,6 +21,31 @@ static const struct object stale_object = {
     FIELDS(stale_fields),
 };
 
+static const struct field frozen_fields[] = {
+    {"doubt", FIELD_DURATION, AT(struct raw_frozen, doubt_ns), RANGE(2, 3600), .fallback = "10 s",
+     .help = "The same value for this long, and for many times the meter's refresh: meter-doubt."},
+    {"open", FIELD_DURATION, AT(struct raw_frozen, open_ns), RANGE(2, 86400), .fallback = "30 s",
+     .help = "... for this long: a safety signal opens the load."},
+};
+
+static void check_frozen(void *base, const struct node *node, struct problems *problems)
+{
+    const struct raw_frozen *f = base;
+    (void)node;
+    if (f->open_ns < f->doubt_ns)
+        at_problem(problems, &f->at, "open", PROBLEM_ERROR, "open comes before doubt",
+                   "First tell, then open, such as 10 s and 30 s.");
+}
+
+static const struct object frozen_object = {
+    .title = "frozen",
+    .intro = "A meter that keeps saying the same number where it ought to move: its noise is gone, or the load was "
+             "switched and it saw nothing.",
+    .size = sizeof(struct raw_frozen),
+    FIELDS(frozen_fields),
+    .check = check_frozen,
+};
+
 #define SETTLE(word, process, note)                                                                                 \
     {                                                                                                               \
         (word), FIELD_DURATION, AT(struct raw_settle, ns[process]), RANGE(0, 60), .fallback = "3 s", .help = (note) \
@@ -105,6 +130,8 @@ static const struct field limits_fields[] = {
     LIMIT_T("cold_rest", cold_rest_ns, 60, 864000, .help = "... it has carried no load for this long."),
     {"stale", FIELD_OBJECT, AT(struct raw_limits, stale), .object = &stale_object,
      .help = "Loss of a signal, by class."},
+    {"frozen", FIELD_OBJECT, AT(struct raw_limits, frozen), .object = &frozen_object,
+     .help = "Signals that stand still."},
     LIMIT_T("guard", guard_on_load_ns, 0, 60, .help = "On-load beyond the rated on-time, before a hold is accepted."),
     {"settle", FIELD_OBJECT, AT(struct raw_limits, settle), .object = &settle_object,
      .help = "Start transients, by process."},

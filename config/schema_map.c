@@ -47,7 +47,8 @@ static const struct field point_fields[] = {
     {"name", FIELD_NAME, AT(struct raw_point, name), .flags = NEEDED, .help = "Name that benches refer to."},
     {"note", FIELD_TEXT, AT(struct raw_point, note), .help = "For people."},
     {"access", FIELD_CHOICE, AT(struct raw_point, access), .choices = &choice_accesses, .fallback = "read",
-     .help = "read: polled; write: written, never polled."},
+     .help = "read: polled; write: written, never polled; block: the first of many samples (modbus: register of the "
+             "first; text: a query whose reply is a list of numbers with commas), read by a capture only."},
     {"table", FIELD_CHOICE, AT(struct raw_point, table), .flags = OPTIONAL, .choices = &choice_tables,
      .help = "modbus: needed."},
     {"register", FIELD_INT, AT(struct raw_point, register_), RANGE(0, 65535), .flags = OPTIONAL,
@@ -74,7 +75,15 @@ static const struct field point_fields[] = {
      .help = "Raw values that mean that there is no value."},
     {"sensor", FIELD_OBJECT, AT(struct raw_point, sensor), .flags = HIDDEN, .object = &sensor_object,
      .help = "What hangs on the input."},
-    {"query", FIELD_TEXT, AT(struct raw_point, point.query), .help = "text: what is sent to ask for it."},
+    {"latch", FIELD_CHOICE, AT(struct raw_point, latch), .choices = &choice_latches, .fallback = "none",
+     .help =
+         "Of a latched peak. none: it lets go by itself after some seconds; write: it stays until `reset` is written; "
+         "read: each reading clears it (a probe leaves it alone)."},
+    {"reset", FIELD_NAME, AT(struct raw_point, reset), .help = "latch: write: point that is written to let it go ..."},
+    {"reset_value", FIELD_NUMBER, AT(struct raw_point, reset_value), .fallback = "1", .help = "... and the value."},
+    {"query", FIELD_TEXT, AT(struct raw_point, point.query),
+     .help = "text: what is sent to ask for it. Of a block, {first} and {count} in it ask for a part, counted from 0; "
+             "without them the whole list comes in one reply."},
     {"reply", FIELD_TEXT, AT(struct raw_point, reply),
      .help = "text: the answer, literally, with {number} where the number stands."},
     {"expression", FIELD_TEXT, AT(struct raw_point, expression),
@@ -193,6 +202,80 @@ static const struct object errors_object = {
     FIELDS(errors_fields),
 };
 
+static const struct field order_fields[] = {
+    {"point", FIELD_NAME, AT(struct raw_point_value, point), .flags = NEEDED, .help = "Point that is written."},
+    {"value", FIELD_NUMBER, AT(struct raw_point_value, value), .fallback = "1", .help = "What is written to it."},
+};
+
+static const struct object order_object = {
+    .title = "arm, trigger",
+    .intro = "A write that tells the buffer what to do.",
+    .size = sizeof(struct raw_point_value),
+    FIELDS(order_fields),
+};
+
+static const struct field capture_fields[] = {
+    {"name", FIELD_NAME, AT(struct raw_capture, name), .flags = NEEDED, .help = "Name that a channel refers to."},
+    {"arm", FIELD_OBJECT, AT(struct raw_capture, arm), .flags = NEEDED, .object = &order_object,
+     .help = "Written before each on-load part: begin to sample and wait for the event."},
+    {"trigger", FIELD_OBJECT, AT(struct raw_capture, trigger), .flags = HIDDEN, .object = &order_object,
+     .help = "Written as soon as the current is seen to be gone: this was the event. Without it: the device sees it by "
+             "itself, on the fall of the current, as set on the device."},
+    {"state", FIELD_NAME, AT(struct raw_capture, state), .flags = NEEDED, .help = "Point that tells how far it is."},
+    {"armed", FIELD_NUMBER, AT(struct raw_capture, armed), .fallback = "1",
+     .help = "Its value while it waits for the event."},
+    {"filling", FIELD_NUMBER, AT(struct raw_capture, filling), .flags = OPTIONAL,
+     .help = "Its value from the event until the buffer is whole, where the device tells them apart."},
+    {"ready", FIELD_NUMBER, AT(struct raw_capture, ready), .fallback = "2",
+     .help = "Its value once the buffer is whole."},
+    {"interval", FIELD_DURATION, AT(struct raw_capture, interval_ns), RANGE(1e-5, 0.2), .flags = ZERO,
+     .help = "Time between two samples. This or interval_point."},
+    {"interval_point", FIELD_NAME, AT(struct raw_capture, interval_point), .help = "Point that tells it, a time."},
+    {"count", FIELD_INT, AT(struct raw_capture, count), RANGE(0, CAPTURE_VALUES_MAX / CAPTURE_SIGNALS), .fallback = "0",
+     .help = "Samples of each signal. This or count_point; a point may tell no more either."},
+    {"count_point", FIELD_NAME, AT(struct raw_capture, count_point), .help = "Point that tells it."},
+    {"before", FIELD_PERCENT, AT(struct raw_capture, before_pct), RANGE(0, 100), .fallback = "50",
+     .help = "Share of the buffer that lies before the event."},
+    {"age", FIELD_NAME, AT(struct raw_capture, age),
+     .help =
+         "Point with the time since the event: gives the samples their time. Without it the time is known as well as "
+         "the state was looked at, each second."},
+    {"number", FIELD_NAME, AT(struct raw_capture, number),
+     .help = "Point that changes with every capture: tells a buffer that began anew while it was read."},
+    {"u2", FIELD_NAME, AT(struct raw_capture, samples[CAPTURED_U2]),
+     .help = "Block point with samples of the voltage."},
+    {"i2", FIELD_NAME, AT(struct raw_capture, samples[CAPTURED_I2]),
+     .help = "Block point with samples of the current."},
+};
+
+static void check_capture(void *base, const struct node *node, struct problems *problems)
+{
+    const struct raw_capture *c = base;
+    if (c->samples[CAPTURED_U2][0] == '\0' && c->samples[CAPTURED_I2][0] == '\0')
+        node_problem(problems, node, PROBLEM_ERROR, "a capture without u2 and i2 shows nothing",
+                     "Add u2: and i2: with the block points that hold their samples.");
+    if ((c->interval_ns > 0) == (c->interval_point[0] != '\0'))
+        node_problem(problems, node, PROBLEM_ERROR, "the time between samples is needed, once",
+                     "Write interval: 10 ms, or interval_point: and the point that tells it.");
+    if ((c->count > 0) == (c->count_point[0] != '\0'))
+        node_problem(problems, node, PROBLEM_ERROR, "the number of samples is needed, once",
+                     "Write count: 400, or count_point: and the point that tells it.");
+    if (c->armed == c->ready || c->filling == c->armed || c->filling == c->ready)
+        at_problem(problems, &c->at, "ready", PROBLEM_ERROR, "armed, filling and ready must differ",
+                   "Look up the values of the state in the device's manual.");
+}
+
+static const struct object capture_object = {
+    .title = "captures",
+    .intro =
+        "A buffer of fast samples that the device keeps around an event. The daemon arms it before each on-load part "
+        "and reads it after a shutoff, in the gaps of the timetable: which of voltage and current went first tells "
+        "a burnt lead or a short from a cut-out.",
+    .size = sizeof(struct raw_capture),
+    FIELDS(capture_fields),
+    .check = check_capture,
+};
+
 static const struct field map_fields[] = {
     {"map", FIELD_NAME, AT(struct raw_map, map.name), .flags = NEEDED, .help = "Name of the map."},
     {"note", FIELD_TEXT, AT(struct raw_map, note),
@@ -218,6 +301,8 @@ static const struct field map_fields[] = {
      .max_items = POINTS_MAX, .help = "The values."},
     {"identity", FIELD_LIST, AT(struct raw_map, identity), .object = &identity_object, .max_items = 8,
      .help = "What must be read before the device is trusted."},
+    {"captures", FIELD_LIST, AT(struct raw_map, captures), .object = &capture_object, .max_items = CAPTURES_MAX,
+     .help = "Buffers of fast samples."},
     {"virtual", FIELD_NAME, AT(struct raw_map, virtual_point), .help = "Point that is 1 when the device is virtual."},
     {"rate", FIELD_NAME, AT(struct raw_map, rate), .help = "Point with the rate of a virtual device's clock."},
     {"epoch", FIELD_NAME, AT(struct raw_map, epoch),

@@ -268,6 +268,7 @@ START_TEST(every_limit_can_be_set)
         "%\n  band_low: 3 %\n"
         "  drift: 1.5 K/h\n  drift_window: 61 min\n  cold_within: 2.5 K\n  cold_rest: 5 h\n"
         "  stale: {safety: 2.1 s, judgement: 31 s, informative: 301 s}\n  guard: 6 s\n"
+        "  frozen: {doubt: 11 s, open: 32 s}\n"
         "  settle: {mma: 1.1 s, tig: 1.2 s, mig: 1.3 s, saw: 1.4 s, plasma-cut: 1.5 s, plasma-weld: 1.6 s, "
         "plasma-gouge: 1.7 s}\n"
         "  setting_cap: 62 s\n  reset_wait: 63 min\n  fan_run_on: 64 s\n  beat: 0.9 s\n  lease: 2.9 s\n"
@@ -298,6 +299,8 @@ START_TEST(every_limit_can_be_set)
         .cold_rest_ns = 5 * 3600000 * ms,
         .stale_ns = {2100 * ms, 31000 * ms, 301000 * ms},
         .guard_on_load_ns = 6000 * ms,
+        .frozen_doubt_ns = 11000 * ms,
+        .frozen_open_ns = 32000 * ms,
         .settle_ns = {1100 * ms, 1200 * ms, 1300 * ms, 1400 * ms, 1500 * ms, 1600 * ms, 1700 * ms},
         .setting_cap_ns = 62000 * ms,
         .recover_cap_ns = 63 * 60000 * ms,
