@@ -25,6 +25,11 @@ static bool kept_out(const struct device_map *map, enum register_table table, in
         if (k->table == table && first <= k->last && end > k->first)
             return true;
     }
+    for (int i = 0; i < map->point_count; i++) { /* read by the way, such a peak would be lost */
+        const struct map_point *p = &map->points[i];
+        if (p->latch == LATCH_READ && p->table == table && p->register_ < end && p->register_ + value_width(p) > first)
+            return true;
+    }
     return false;
 }
 

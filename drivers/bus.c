@@ -181,6 +181,8 @@ static int init_bus(struct bus *bus, const struct bus_setup *setup, struct error
         if (init_device(bus, &bus->devices[i], setup, err) != 0)
             return -1;
     }
+    if (bus_captures_plan(bus, setup, err) != 0)
+        return -1;
     return open_means(bus, setup, err);
 }
 
@@ -232,6 +234,7 @@ void bus_free(struct bus *bus)
     free(bus->devices);
     free(bus->channels);
     bus_probe_free(bus);
+    bus_captures_free(bus);
     modbus_link_free(bus->modbus);
     transport_free(bus->transport);
     if (bus->wake_fd >= 0)
@@ -336,6 +339,9 @@ static void complete(struct bus *bus, struct job *job, struct outcome *out, int6
     case JOB_PROBE:
         bus_probe_done(bus, out);
         break;
+    case JOB_CAPTURE:
+        bus_capture_done(bus, job, out);
+        break;
     case JOB_POLL:
         bus_poll_done(bus, job, out);
         break;
@@ -371,6 +377,9 @@ static void perform(struct bus *bus, struct job *job, struct outcome *out)
         break;
     case JOB_PROBE:
         bus_probe_run(bus, job, out);
+        break;
+    case JOB_CAPTURE:
+        bus_capture_run(bus, job, out);
         break;
     case JOB_POLL:
         dev->protocol->read(bus, dev, &dev->blocks[job->block], out);
@@ -448,6 +457,7 @@ void bus_run(struct bus *bus)
     }
     bus_check_leases(bus, now);
     bus_probe_tick(bus);
+    bus_captures_tick(bus);
     if (bus_next_job(bus, now, &bus->job) > now || bus->job.kind == JOB_NONE)
         return;
     if (bus->job.kind == JOB_OPEN)

@@ -57,6 +57,8 @@ struct bus_sink {
      * repeated), ACK_LEASE_EXPIRED when a lease was found run out: a drop follows, with its own ACK_DROPPED. */
     int (*ack)(void *ctx, const struct input_ack *ack);
     int (*link)(void *ctx, const struct input_link *link);
+    /* What became of a fast capture. NULL: nobody wants to know, captures are not made. */
+    int (*capture)(void *ctx, const struct input_capture *capture);
     /* May this device be used? false with a reason in why (cap TEXT_CAP) leaves it down. NULL: any may. */
     bool (*identity)(void *ctx, int device, const struct bus_identity *identity, char *why);
     /* Turns what a sensor gave (base unit of the point's dimension: V, ohm, A) into its quantity, for points with a

@@ -35,6 +35,18 @@ static bool is_beat_switch(const struct command *c)
     return c->kind == COMMAND_BEAT_STOP || c->kind == COMMAND_BEAT_START;
 }
 
+static bool peak_target(const struct bus *bus, const struct load_points *p, struct device **dev, int *point,
+                        double *value)
+{
+    *dev = bus_device_find(bus, p->peak_device);
+    if (*dev == NULL || p->peak < 0 || p->peak >= (*dev)->map->point_count)
+        return false;
+    const struct map_point *peak = &(*dev)->map->points[p->peak];
+    *point = peak->reset_point;
+    *value = peak->reset_value;
+    return peak->latch == LATCH_WRITE && *point >= 0;
+}
+
 bool command_target(const struct bus *bus, const struct command *c, struct device **dev, int *point, double *value)
 {
     const struct load_points *p =
@@ -45,6 +57,10 @@ bool command_target(const struct bus *bus, const struct command *c, struct devic
     if (is_beat_switch(c)) {
         *dev = bus_device_find(bus, c->device);
         return *dev != NULL && (*dev)->setup.lease != NULL;
+    }
+    if (c->kind == COMMAND_CAPTURE) {
+        *dev = bus_capture_device(bus, c->channel);
+        return *dev != NULL;
     }
     if (c->kind == COMMAND_BEACON) {
         device = bus->beacon_device;
@@ -71,6 +87,8 @@ bool command_target(const struct bus *bus, const struct command *c, struct devic
             device = p->fan_device;
             *point = p->fan;
             break;
+        case COMMAND_PEAK_RESET:
+            return peak_target(bus, p, dev, point, value);
         default:
             break;
         }
@@ -274,6 +292,11 @@ bool bus_command_ready(struct bus *bus, struct job *job)
         return false;
     }
     bool up = bus->connected && dev->phase == PHASE_UP;
+    if (c->kind == COMMAND_CAPTURE) {
+        bus_capture_order(bus, c);
+        bus_ack(bus, dev, c->number, ACK_DONE, bus_now(bus));
+        return false;
+    }
     if (command_opens(c))
         bus_cancel(bus, dev, c->channel, true);
     const struct load_lease *lease = dev->setup.lease;
@@ -307,6 +330,8 @@ void bus_command_done(struct bus *bus, struct job *job, struct outcome *out)
     struct waiting *w = &job->waiting;
     bool gone = device_transaction_failed(bus, dev, out);
     w->attempts++;
+    if (w->command.kind == COMMAND_PEAK_RESET && out->error == BUS_OK)
+        dev->let_go_ns[bus->channels[w->command.channel].peak] = job->began_ns;
     if (out->error != BUS_OK && !gone && command_opens(&w->command) && w->attempts < OPENING_ATTEMPTS &&
         queue_again(bus, w))
         return;

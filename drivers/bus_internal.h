@@ -7,6 +7,7 @@
 
 #include "blocks.h"
 #include "bus.h"
+#include "bus_capture.h"
 #include "bus_text.h"
 #include "modbus_link.h"
 #include "transport.h"
@@ -48,6 +49,12 @@ struct outcome {
     struct sample samples[POINTS_MAX];
 };
 
+/* Where a part of a buffer's samples goes, in the map's unit; NAN where one stands for no value. */
+struct sample_row {
+    double *values;
+    int cap, got;
+};
+
 struct drop_write {
     int16_t point;
     double value;
@@ -80,13 +87,14 @@ struct device {
     bool lost_reported;
     int misses;
     int64_t next_try_real_ns, pause_ns, last_try_real_ns;
-    double latest[POINTS_MAX]; /* last good value in the map's unit, NAN */
-    int clear_point;           /* takes the mark of a restart off; -1: the map has none */
-    bool power_up_seen;        /* this connection began after a restart */
-    bool mark_stands;          /* the mark is known and not taken off yet */
-    bool mark_off;             /* it may be: what it says is on record */
-    int64_t mark_off_real_ns;  /* not before */
-    double power_up;           /* count as last read, or bench time (s) of the start by its uptime; NAN */
+    double latest[POINTS_MAX];     /* last good value in the map's unit, NAN */
+    int64_t let_go_ns[POINTS_MAX]; /* latched peaks: when last let go, bench time; 0: not in this session */
+    int clear_point;               /* takes the mark of a restart off; -1: the map has none */
+    bool power_up_seen;            /* this connection began after a restart */
+    bool mark_stands;              /* the mark is known and not taken off yet */
+    bool mark_off;                 /* it may be: what it says is on record */
+    int64_t mark_off_real_ns;      /* not before */
+    double power_up;               /* count as last read, or bench time (s) of the start by its uptime; NAN */
 
     int drop_count;
     struct drop_write drops[DROP_WRITES_MAX];
@@ -113,6 +121,9 @@ struct protocol {
     int (*plan)(const struct device *dev, const bool *wanted, struct block *blocks);
     void (*read)(struct bus *bus, struct device *dev, const struct block *block, struct outcome *out);
     void (*write)(struct bus *bus, struct device *dev, int point, double value, struct outcome *out);
+    /* At most count samples of a block point, from number first on. */
+    void (*samples)(struct bus *bus, struct device *dev, int point, int first, int count, struct sample_row *row,
+                    struct outcome *out);
     /* A question of its own that tells who is there; NULL: none. */
     void (*identify)(struct bus *bus, struct device *dev, struct outcome *out);
     /* What the device said by itself; NULL: never. No samples: nothing came. */
@@ -132,7 +143,8 @@ enum job_kind {
     JOB_MARK,
     JOB_LISTEN,
     JOB_POLL,
-    JOB_PROBE
+    JOB_PROBE,
+    JOB_CAPTURE
 };
 
 struct waiting {
@@ -196,6 +208,9 @@ struct bus {
     atomic_bool probe_taken; /* one at a time, from asking to telling */
     _Atomic(struct probing *) probe_asked;
     struct probing *probing; /* the owner's */
+
+    int capture_count;
+    struct capturing *captures;
 
     pthread_mutex_t stats_lock;
     struct bus_stats stats;

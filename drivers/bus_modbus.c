@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "bus_internal.h"
+#include "map_check.h"
 #include "register_value.h"
 
 static int modbus_plan(const struct device *dev, const bool *wanted, struct block *blocks)
@@ -158,10 +159,43 @@ static void modbus_write_point(struct bus *bus, struct device *dev, int point_in
     out->error = write_value(bus, dev, point, values, out);
 }
 
+/* On a serial line no piece holds up the rest for longer than this. */
+static const int64_t piece_ns = INT64_C(50000000);
+
+static int piece_registers(const struct bus *bus, const struct device *dev)
+{
+    int most = dev->limits.registers;
+    while (bus->serial && most > 8 && rtu_exchange_ns(&bus->config, 8, 5 + 2 * most) > piece_ns)
+        most--;
+    return most;
+}
+
+static void modbus_samples(struct bus *bus, struct device *dev, int point_index, int first, int count,
+                           struct sample_row *row, struct outcome *out)
+{
+    struct map_point point = dev->map->points[point_index];
+    int width = value_width(&point), most = piece_registers(bus, dev) / width;
+    int n = count < row->cap ? count : row->cap;
+    n = n < most ? n : most > 0 ? most : 1;
+    int address = point.register_ + first * width;
+    struct modbus_answer answer;
+    struct modbus_request request = {
+        .function = read_function(point.table), .address = (uint16_t)address, .count = (uint16_t)(n * width)};
+    row->got = 0;
+    answer.exception = 0;
+    out->error = address + n * width <= 65536 ? ask(bus, dev, &request, &answer, out) : BUS_NOT_SENT;
+    for (int i = 0; out->error == BUS_OK && i < n; i++) {
+        enum quality quality;
+        double value = value_decode(&point, &answer.values[i * width], &quality);
+        row->values[row->got++] = quality == QUALITY_GOOD ? value : NAN;
+    }
+}
+
 const struct protocol modbus_protocol = {
     .plan = modbus_plan,
     .read = modbus_read_block,
     .write = modbus_write_point,
+    .samples = modbus_samples,
     .identify = NULL,
     .listen = NULL,
 };

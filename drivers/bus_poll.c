@@ -130,7 +130,30 @@ static void add_item(struct bus *bus, struct input_readings *r, int signal, enum
     item->value = quality == QUALITY_GOOD || quality == QUALITY_OUT_OF_RANGE ? value : NAN;
 }
 
-static void emit_samples(struct bus *bus, const struct device *dev, const struct outcome *out, int64_t begin_ns,
+/* A latched peak was there some time between the latest letting go and now, so it goes by itself, with that width. */
+static void emit_latched(struct bus *bus, struct device *dev, const struct sample *s, const struct bus_signal *to,
+                         int64_t begin_ns, int64_t end_ns)
+{
+    int64_t since = dev->let_go_ns[s->point] != 0 ? dev->let_go_ns[s->point] : bus->base_ns;
+    enum quality quality;
+    double value = bus_refine(bus, dev, s, &quality);
+    struct input_readings r = {.bus = bus->index,
+                               .device = dev->setup.index,
+                               .stamp_ns = begin_ns + (end_ns - begin_ns) / 2,
+                               .half_width_ns = end_ns - (since < begin_ns ? since : begin_ns),
+                               .count = 0};
+    add_item(bus, &r, to->signal, quality, value * to->gain + to->offset);
+    emit(bus, &r);
+}
+
+static void let_go_by_reading(struct device *dev, const struct outcome *out, int64_t begin_ns)
+{
+    for (int i = 0; i < out->sample_count; i++)
+        if (dev->map->points[out->samples[i].point].latch == LATCH_READ)
+            dev->let_go_ns[out->samples[i].point] = begin_ns;
+}
+
+static void emit_samples(struct bus *bus, struct device *dev, const struct outcome *out, int64_t begin_ns,
                          int64_t end_ns)
 {
     struct input_readings r = {.bus = bus->index,
@@ -144,11 +167,16 @@ static void emit_samples(struct bus *bus, const struct device *dev, const struct
         double value = bus_refine(bus, dev, s, &quality);
         for (int k = 0; k < dev->signal_count; k++) {
             const struct bus_signal *to = &dev->signals[k];
-            if (to->point == s->point)
+            if (to->point != s->point)
+                continue;
+            if (dev->map->points[s->point].latch != LATCH_NONE)
+                emit_latched(bus, dev, s, to, begin_ns, end_ns);
+            else
                 add_item(bus, &r, to->signal, quality, value * to->gain + to->offset);
         }
     }
     emit(bus, &r); /* with no items it still tells how far this bus has come */
+    let_go_by_reading(dev, out, begin_ns);
 }
 
 void bus_emit_lost(struct bus *bus, struct device *dev, int64_t now_ns)

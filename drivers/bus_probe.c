@@ -130,6 +130,15 @@ static int64_t usual_ns(struct bus *bus, const struct device *dev)
     return ns + bus_gap_ns(&bus->config) + dev->map->turnaround_ns;
 }
 
+int64_t bus_polite_real_ns(struct bus *bus, const struct device *dev, int64_t since_real_ns, int64_t from_real_ns,
+                           int64_t other_real_ns)
+{
+    bool fits = from_real_ns < other_real_ns && other_real_ns - from_real_ns > usual_ns(bus, dev);
+    if (!fits && from_real_ns - since_real_ns < polite_ns && other_real_ns != NEVER_NS)
+        return other_real_ns > from_real_ns ? other_real_ns + 1 : from_real_ns + 1; /* after it */
+    return from_real_ns;
+}
+
 int64_t bus_probe_due_real_ns(struct bus *bus, int64_t real, int64_t other_real_ns, struct device **dev)
 {
     struct probing *p = bus->probing;
@@ -141,9 +150,7 @@ int64_t bus_probe_due_real_ns(struct bus *bus, int64_t real, int64_t other_real_
     if (p->next >= p->dev->map->point_count)
         return heard_until(p) < end ? heard_until(p) : end;
     int64_t from = p->again_real_ns > real ? p->again_real_ns : real;
-    bool fits = from < other_real_ns && other_real_ns - from > usual_ns(bus, p->dev);
-    if (!fits && from - p->began_real_ns < polite_ns && other_real_ns != NEVER_NS)
-        from = other_real_ns + 1; /* after it */
+    from = bus_polite_real_ns(bus, p->dev, p->began_real_ns, from, other_real_ns);
     return from < end ? from : end;
 }
 

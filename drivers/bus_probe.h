@@ -25,6 +25,11 @@ void probe_show(const struct bus *bus, const struct device *dev, struct probe_it
 
 /* bus_probe.c */
 void bus_probe_free(struct bus *bus);
+/* Real time at which a question that nothing hangs on goes out: where it will be answered before the next other thing
+ * is due at other_real_ns, or, after some seconds since it was first wanted, as soon as nothing else is due. */
+int64_t bus_polite_real_ns(struct bus *bus, const struct device *dev, int64_t since_real_ns, int64_t from_real_ns,
+                           int64_t other_real_ns);
+
 void bus_probe_tick(struct bus *bus); /* takes what was asked, tells what is finished */
 bool bus_probe_waits(struct bus *bus);
 

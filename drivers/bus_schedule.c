@@ -104,6 +104,20 @@ static void consider_probe(struct bus *bus, struct choice *c)
         consider(c, JOB_PROBE, 8, dev, 0, bench_of(bus, c, real), c->quiet_ns);
 }
 
+static void consider_captures(struct bus *bus, struct choice *c)
+{
+    int64_t other = real_of(bus, c, c->due_ns);
+    for (int i = 0; i < bus->capture_count; i++) {
+        struct device *dev;
+        int64_t since, due = bus_capture_due_ns(bus, i, &dev, &since);
+        if (due == NEVER_NS)
+            continue;
+        int64_t from = real_of(bus, c, due > c->quiet_ns ? due : c->quiet_ns);
+        from = bus_polite_real_ns(bus, dev, since, from, other);
+        consider(c, JOB_CAPTURE, 9, dev, i, bench_of(bus, c, from), c->quiet_ns);
+    }
+}
+
 static int64_t open_due(struct bus *bus, const struct choice *c)
 {
     int64_t real = bus->retry_real_ns;
@@ -135,6 +149,7 @@ int64_t bus_next_job(struct bus *bus, int64_t now_ns, struct job *job)
         consider(&c, JOB_COMMAND, 1, NULL, 1, now_ns, c.quiet_ns);
     if (bus_queue_peek(bus, false) > 0)
         consider(&c, JOB_COMMAND, 3, NULL, 0, bus->held_try_ns > now_ns ? bus->held_try_ns : now_ns, c.quiet_ns);
+    consider_captures(bus, &c);
     consider_probe(bus, &c);
     return c.due_ns;
 }

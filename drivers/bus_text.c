@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "bus_internal.h"
+#include "map_check.h"
 
 enum { ERRORS_ASKED_MAX = 20 };
 
@@ -124,6 +125,58 @@ int text_point_read(const struct device_map *map, const struct text_state *state
     return 0;
 }
 
+int text_list_read(const struct device_map *map, const char *line, double *values, int cap)
+{
+    int n = 0;
+    const char *at = line;
+    while (*at == ' ' || *at == '\t')
+        at++;
+    if (*at == '\0')
+        return 0;
+    for (;;) {
+        struct text_number number;
+        size_t used = text_word_read(at, map, &number);
+        if (used == 0 || n == cap)
+            return -1;
+        values[n++] = number.quality == QUALITY_GOOD ? number.value : NAN;
+        at += used;
+        while (*at == ' ' || *at == '\t')
+            at++;
+        if (*at == '\0')
+            return n;
+        if (*at++ != ',')
+            return -1;
+    }
+}
+
+int text_part_query(const char *query, int first, int count, char *line, size_t cap, bool *parted)
+{
+    static const char first_slot[] = "{first}", count_slot[] = "{count}";
+    size_t used = 0;
+    *parted = false;
+    for (const char *at = query; *at != '\0';) {
+        char number[16];
+        bool is_first = strncmp(at, first_slot, sizeof first_slot - 1) == 0;
+        bool is_count = strncmp(at, count_slot, sizeof count_slot - 1) == 0;
+        if (is_first || is_count) {
+            *parted = true;
+            (void)text_format(number, sizeof number, "%d", is_first ? first : count);
+            at += is_first ? sizeof first_slot - 1 : sizeof count_slot - 1;
+        } else {
+            number[0] = *at++;
+            number[1] = '\0';
+        }
+        size_t n = strlen(number);
+        if (used + n + 1 > cap)
+            return -1;
+        memcpy(line + used, number, n + 1);
+        used += n;
+    }
+    if (used == 0)
+        line[0] = '\0';
+    return 0;
+}
+
 int text_listen_match(const struct device_map *map, const char *line, int *points, struct text_number *numbers)
 {
     for (int i = 0; i < map->listen_count; i++) {
@@ -148,14 +201,15 @@ static enum bus_error error_of_errno(void)
 }
 
 /* The next line that is neither an echo nor something said by the device on its own account. */
-static enum bus_error read_reply(struct bus *bus, struct device *dev, const char *query, char *reply, int64_t deadline)
+static enum bus_error read_reply(struct bus *bus, struct device *dev, const char *query, char *reply, size_t cap,
+                                 int64_t deadline)
 {
     struct text_state *state = dev->text;
     int points[TEMPLATE_SLOTS_MAX];
     struct text_number numbers[TEMPLATE_SLOTS_MAX];
     bool echo_due = dev->map->echo;
     for (;;) {
-        int rc = text_take_line(state, reply, LINE_CAP);
+        int rc = text_take_line(state, reply, cap);
         if (rc < 0)
             return BUS_BAD_ANSWER;
         if (rc == 1) {
@@ -175,7 +229,7 @@ static enum bus_error read_reply(struct bus *bus, struct device *dev, const char
     }
 }
 
-static enum bus_error exchange_stream(struct bus *bus, struct device *dev, const char *line, char *reply)
+static enum bus_error exchange_stream(struct bus *bus, struct device *dev, const char *line, char *reply, size_t cap)
 {
     int64_t deadline = transport_now_ns() + dev->answer_ns;
     char out[LINE_CAP + sizeof dev->map->line_end];
@@ -186,13 +240,13 @@ static enum bus_error exchange_stream(struct bus *bus, struct device *dev, const
         dev->text->used = 0;
     if (transport_write(bus->transport, out, strlen(out), deadline) != 0)
         return error_of_errno();
-    return reply == NULL ? BUS_OK : read_reply(bus, dev, line, reply, deadline);
+    return reply == NULL ? BUS_OK : read_reply(bus, dev, line, reply, cap, deadline);
 }
 
 static enum bus_error exchange_peer(struct bus *bus, const struct device *dev, const char *line, char *reply,
-                                    struct outcome *out)
+                                    size_t cap, struct outcome *out)
 {
-    char got[LINE_CAP] = "";
+    char got[LIST_CAP] = "";
     int64_t took = 0;
     if (bus->peer.talk == NULL)
         return BUS_NOT_SENT;
@@ -210,21 +264,27 @@ static enum bus_error exchange_peer(struct bus *bus, const struct device *dev, c
     if (rc != PEER_ANSWERED)
         return BUS_LINK_LOST;
     if (reply != NULL)
-        (void)text_copy(reply, LINE_CAP, got);
+        (void)text_copy(reply, cap, got);
     return BUS_OK;
 }
 
-/* Say a line; reply (LINE_CAP bytes) NULL when none is expected. */
-static enum bus_error exchange(struct bus *bus, struct device *dev, const char *line, char *reply, struct outcome *out)
+/* Say a line; reply (cap bytes) NULL when none is expected. */
+static enum bus_error exchange_long(struct bus *bus, struct device *dev, const char *line, char *reply, size_t cap,
+                                    struct outcome *out)
 {
     enum bus_error error =
-        bus->in_process ? exchange_peer(bus, dev, line, reply, out) : exchange_stream(bus, dev, line, reply);
+        bus->in_process ? exchange_peer(bus, dev, line, reply, cap, out) : exchange_stream(bus, dev, line, reply, cap);
     out->sent_bytes += (int)strlen(line) + 2;
     if (error == BUS_OK && reply != NULL)
         out->got_bytes += (int)strlen(reply) + 2;
     if (error == BUS_TIMEOUT || error == BUS_BAD_ANSWER)
         dev->text->errors_to_ask = ERRORS_ASKED_MAX;
     return error;
+}
+
+static enum bus_error exchange(struct bus *bus, struct device *dev, const char *line, char *reply, struct outcome *out)
+{
+    return exchange_long(bus, dev, line, reply, LINE_CAP, out);
 }
 
 /* Takes one entry off the device's error queue. Returns BUS_OK with *none when it is empty. */
@@ -317,6 +377,44 @@ static void text_write_point(struct bus *bus, struct device *dev, int point, dou
     }
 }
 
+/* Characters that a sample takes in a reply, and the time that a piece may hold up a serial line. */
+enum { SAMPLE_CHARACTERS = 15, PIECE_MOST = 64 };
+static const int64_t piece_ns = INT64_C(100000000);
+
+static int piece_of(const struct bus *bus, int count)
+{
+    int most = count < PIECE_MOST ? count : PIECE_MOST;
+    while (bus->serial && most > 4 && rtu_exchange_ns(&bus->config, 32, most * SAMPLE_CHARACTERS) > piece_ns)
+        most--;
+    return most;
+}
+
+static void text_samples(struct bus *bus, struct device *dev, int point, int first, int count, struct sample_row *row,
+                         struct outcome *out)
+{
+    const struct map_point *p = &dev->map->points[point];
+    char line[LINE_CAP], reply[LIST_CAP];
+    bool parted;
+    int n = piece_of(bus, count < row->cap ? count : row->cap);
+    row->got = 0;
+    if (text_part_query(p->query, first, n, line, sizeof line, &parted) != 0) {
+        out->error = BUS_NOT_SENT;
+        return;
+    }
+    out->error = exchange_long(bus, dev, line, reply, sizeof reply, out);
+    if (out->error != BUS_OK)
+        return;
+    int got = text_list_read(dev->map, reply, row->values, row->cap);
+    if (got < 0) {
+        out->error = BUS_BAD_ANSWER;
+        dev->text->errors_to_ask = ERRORS_ASKED_MAX;
+        return;
+    }
+    row->got = parted || got == count ? got : 0; /* whole, or not at all */
+    for (int i = 0; i < row->got; i++)
+        row->values[i] = row->values[i] * p->scale + p->offset;
+}
+
 static void text_identify(struct bus *bus, struct device *dev, struct outcome *out)
 {
     char reply[LINE_CAP];
@@ -367,6 +465,7 @@ const struct protocol text_protocol = {
     .plan = text_plan,
     .read = text_read_block,
     .write = text_write_point,
+    .samples = text_samples,
     .identify = text_identify,
     .listen = text_listen,
 };

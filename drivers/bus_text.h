@@ -4,11 +4,11 @@
 
 #include "text_template.h"
 
-enum { LINE_CAP = 512 };
+enum { LINE_CAP = 512, LIST_CAP = 8192 };
 
 struct text_state {
     size_t used; /* bytes received that are no whole line yet, or not yet looked at */
-    char received[1024];
+    char received[LIST_CAP];
     bool overlong;                    /* the line under way is longer than any that could be meant */
     int errors_to_ask;                /* entries of the error queue that may still be waiting */
     regex_t *expressions[POINTS_MAX]; /* compiled, NULL where the point has none */
@@ -29,6 +29,14 @@ int text_take_line(struct text_state *state, char *line, size_t cap);
  * the line does not fit. */
 int text_point_read(const struct device_map *map, const struct text_state *state, int point, const char *line,
                     struct text_number *number);
+
+/* Numbers with commas between them, nothing else. Returns how many there are, values as sent (NAN for those that stand
+ * for no value); -1 when something else is in it or there are more than cap. */
+int text_list_read(const struct device_map *map, const char *line, double *values, int cap);
+
+/* Puts numbers into {first} and {count} of a block's query. Returns 0, or -1 when the line is too long. parted says
+ * whether it had them. */
+int text_part_query(const char *query, int first, int count, char *line, size_t cap, bool *parted);
 
 /* What of a line fits one of the map's listen templates: the values of its points. Returns their number, 0 when none
  * fits. */

@@ -148,7 +148,7 @@ static void check_text_point(struct remarks *r, const struct map_point *p)
             say(r, true, "point %s: %.200s", p->name, err.text);
         else
             regfree(&compiled);
-    } else if (p->query[0] != '\0') {
+    } else if (p->query[0] != '\0' && !p->block) {
         int numbers = template_check(p->reply, &err);
         if (numbers < 0)
             say(r, true, "point %s: %.200s", p->name, err.text);
@@ -172,6 +172,37 @@ static void check_writable(struct remarks *r, int point, const char *use)
         say(r, true, "point %s cannot be written, but is the map's %s", p->name, use);
 }
 
+static void check_capture(struct remarks *r, const struct map_capture *c)
+{
+    const struct device_map *map = r->map;
+    for (int s = 0; s < CAPTURE_SIGNALS; s++) {
+        if (c->samples[s] < 0)
+            continue;
+        const struct map_point *p = &map->points[c->samples[s]];
+        int end = p->register_ + (c->count > 0 ? c->count : 1) * value_width(p);
+        if (map->protocol == MAP_TEXT && strstr(p->query, "{first}") == NULL)
+            say(r, false, "capture %s: the whole of %s comes in one reply, nothing else goes over the line meanwhile",
+                c->name, p->name);
+        if (map->protocol == MAP_TEXT)
+            continue;
+        if (end > 65536)
+            say(r, true, "capture %s: %s runs past register 65535", c->name, p->name);
+        for (int i = 0; i < map->keep_out_count; i++)
+            if (map->keep_out[i].table == p->table && p->register_ <= map->keep_out[i].last &&
+                end > map->keep_out[i].first)
+                say(r, true, "capture %s: %s runs into registers to be kept out of", c->name, p->name);
+        for (int i = 0; i < map->point_count; i++) {
+            const struct map_point *q = &map->points[i];
+            if (i != c->samples[s] && q->table == p->table && q->register_ < end &&
+                q->register_ + value_width(q) > p->register_)
+                say(r, true, "capture %s: %s (registers %d to %d) overlaps point %s", c->name, p->name, p->register_,
+                    end - 1, q->name);
+        }
+    }
+    if (c->trigger_point < 0 && c->age_point < 0 && !c->has_filling && c->count * c->interval_ns > 0)
+        say(r, false, "capture %s: with neither age nor filling its time is known to about a second only", c->name);
+}
+
 int map_check(const struct device_map *map, map_remark *remark, void *ctx)
 {
     struct remarks r = {.map = map, .remark = remark, .ctx = ctx};
@@ -186,6 +217,8 @@ int map_check(const struct device_map *map, map_remark *remark, void *ctx)
         for (int k = i + 1; k < map->point_count; k++)
             check_overlap(&r, p, &map->points[k]);
     }
+    for (int i = 0; i < map->capture_count; i++)
+        check_capture(&r, &map->captures[i]);
     check_writable(&r, map->drop_all_point, "drop_all");
     check_writable(&r, map->beat_point, "beat");
     for (int i = 0; i < map->listen_count; i++) {

@@ -60,7 +60,7 @@ bool probe_listened(const struct device_map *map, int point)
 bool probe_readable(const struct device_map *map, int point)
 {
     const struct map_point *p = &map->points[point];
-    return !p->writable && (map->protocol == MAP_MODBUS || p->query[0] != '\0');
+    return !p->writable && !p->block && p->latch != LATCH_READ && (map->protocol == MAP_MODBUS || p->query[0] != '\0');
 }
 
 static void ask_point(struct bus *bus, struct device *dev, struct probe_item *item, struct sample *sample)
@@ -135,7 +135,10 @@ void probe_show(const struct bus *bus, const struct device *dev, struct probe_it
     if (sample->point < 0) {
         if (item->note[0] == '\0')
             (void)text_copy(item->note, sizeof item->note,
-                            point->writable ? "written, never read" : "nothing was heard");
+                            point->writable              ? "written, never read"
+                            : point->block               ? "samples, read by a capture only"
+                            : point->latch == LATCH_READ ? "not asked: reading it would clear it"
+                                                         : "nothing was heard");
         return;
     }
     item->value = sample->value;

@@ -89,7 +89,7 @@ size_t text_number_read(const char *text, struct text_number *number)
 }
 
 /* A number, or one of the words that the device says instead. */
-static size_t read_slot(const char *at, const struct device_map *map, struct text_number *number)
+size_t text_word_read(const char *at, const struct device_map *map, struct text_number *number)
 {
     size_t n = text_number_read(at, number);
     if (n > 0)
@@ -125,7 +125,7 @@ int template_match(const char *template, const char *line, const struct device_m
         if (at_slot(at, number_slot)) {
             if (found == TEMPLATE_SLOTS_MAX)
                 return -1;
-            size_t n = read_slot(line, map, &numbers[found]);
+            size_t n = text_word_read(line, map, &numbers[found]);
             if (n == 0)
                 return -1;
             found++;
@@ -260,6 +260,6 @@ int expression_match(const regex_t *compiled, const char *line, const struct dev
         return -1;
     memcpy(part, line + groups[1].rm_so, n);
     part[n] = '\0';
-    size_t used = read_slot(part, map, number);
+    size_t used = text_word_read(part, map, number);
     return used > 0 && *skip_blanks(part + used) == '\0' ? 0 : -1;
 }

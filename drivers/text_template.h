@@ -35,6 +35,9 @@ int template_fill(const char *template, double number, char *line, size_t cap);
  * when there is no number. */
 size_t text_number_read(const char *text, struct text_number *number);
 
+/* The same, or one of the map's words that mean out of range. */
+size_t text_word_read(const char *text, const struct device_map *map, struct text_number *number);
+
 /* Compiles an expression that matches in reasonable time: POSIX extended, no back-references, no counts above 32, none
  * nested. Returns 0 and a compiled expression (regfree it), or -1 with err. */
 int expression_compile(const char *expression, regex_t *compiled, struct error *err);

@@ -44,6 +44,17 @@ static int put_link(void *ctx, const struct input_link *link)
     return queue_put(s->setup.to_engine, INPUT_LINK, 0, link, sizeof *link);
 }
 
+static int put_capture(void *ctx, const struct input_capture *capture)
+{
+    struct bus_stage *s = ctx;
+    const char *name = s->setup.config->bench.devices[capture->device].name;
+    if (capture->text[0] != '\0')
+        log_write(s->setup.log, LOG_LEVEL_INFO, "%s: capture %s: %s", name, capture_status_name(capture->status),
+                  capture->text);
+    size_t size = offsetof(struct input_capture, values) + (size_t)capture_values(capture) * sizeof capture->values[0];
+    return queue_put(s->setup.to_engine, INPUT_CAPTURE, 0, capture, size);
+}
+
 static void put_log(void *ctx, const char *text)
 {
     struct bus_stage *s = ctx;
@@ -152,6 +163,7 @@ static int make_bus(struct bus_stage *s, struct error *err)
         .sink = {.readings = put_readings,
                  .ack = put_ack,
                  .link = put_link,
+                 .capture = put_capture,
                  .identity = check_identity,
                  .convert = sensor_convert,
                  .probed = put_probed,
