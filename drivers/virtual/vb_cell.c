@@ -88,8 +88,11 @@ double vb_cell_value(const struct vbench *vb, const struct vb_device *d, const s
         return k->smoke;
     case VB_KEY:
         return k->key;
+    case VB_UPTIME:
+        /* Whole seconds. NOLINTNEXTLINE(bugprone-integer-division) */
+        return (double)((vb->now_ns - k->started_ns) / VB_S);
     default:
-        return channel_value(vb, cell);
+        return cell->source >= VB_BUFFER_STATE ? vb_recorder_value(vb, cell) : channel_value(vb, cell);
     }
 }
 
@@ -269,6 +272,11 @@ int vb_cell_write(struct vbench *vb, struct vb_device *d, struct vb_cell *cell, 
         return 0;
     case VB_BEACON:
         k->beacon = raw != 0;
+        return 0;
+    case VB_BUFFER_ARM:
+    case VB_BUFFER_TRIGGER:
+    case VB_PEAK_RESET:
+        vb_recorder_write(vb, cell, raw);
         return 0;
     default:
         return write_channel(vb, d, cell, raw * cell->scale);

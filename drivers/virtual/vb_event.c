@@ -172,6 +172,8 @@ static void power_cycle(struct vbench *vb, struct vb_device *d)
     k->beat = 0;
     k->alive = false;
     k->fan_command = k->beacon = false;
+    k->started_ns = vb->now_ns;
+    vb_recorder_power_cycle(vb, d);
 }
 
 static void do_device(struct vbench *vb, const struct vb_event *e)
@@ -189,6 +191,13 @@ static void do_device(struct vbench *vb, const struct vb_event *e)
     case VB_DO_KEY_ON:
     case VB_DO_KEY_OFF:
         k->key = e->action == VB_DO_KEY_ON;
+        break;
+    case VB_DO_BUFFER_FREEZE:
+    case VB_DO_BUFFER_TEAR:
+    case VB_DO_BUFFER_SHORTEN:
+    case VB_DO_BUFFER_MEND:
+    case VB_DO_PEAK_STICK:
+        vb_recorder_do(vb, e);
         break;
     case VB_DO_CLOCK_JUMP:
         vb->device[e->device].clock_jump_ns += (int64_t)(e->value * 1e9);

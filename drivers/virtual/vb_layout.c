@@ -87,6 +87,7 @@ static int controller(struct vbench *vb, struct vb_device *d)
 {
     const struct vb_meter_habits plain = {.refresh_s = 0.5, .gain = 1, .resolution = 0.1};
     put(d, VB_INPUT, 11, VB_U16, VB_POWER_UP, 0);
+    put(d, VB_INPUT, 12, VB_U32, VB_UPTIME, 0);
     put(d, VB_HOLDING, 0, VB_U16, VB_BEAT, 0);
     put(d, VB_HOLDING, 1, VB_U16, VB_WATCHDOG, 0);
     put(d, VB_HOLDING, 2, VB_U16, VB_DROP, 0);
@@ -224,6 +225,49 @@ static int shunt_meter(struct vbench *vb, struct vb_device *d, const struct vb_m
     return bad;
 }
 
+static int fast_meter(struct vbench *vb, struct vb_device *d, const struct vb_meter_habits *h, const char *of,
+                      const char **why)
+{
+    static const struct {
+        int address;
+        enum vb_type type;
+        enum vb_source source;
+        double scale;
+    } cells[] = {{10, VB_U16, VB_BUFFER_STATE, 1},       {11, VB_U16, VB_BUFFER_NUMBER, 1},
+                 {12, VB_U16, VB_BUFFER_INTERVAL, 1e-4}, {13, VB_U16, VB_BUFFER_COUNT, 1},
+                 {14, VB_U32, VB_BUFFER_AGE, 0.001},     {24, VB_I16, VB_PEAK_HELD, 0.01},
+                 {26, VB_I16, VB_PEAK_READ, 0.01}};
+    *why = "`of` must name a channel";
+    identity(d, 6);
+    for (size_t i = 0; i < sizeof cells / sizeof cells[0]; i++) {
+        put(d, VB_INPUT, cells[i].address, cells[i].type, cells[i].source, d->recorder);
+        d->cell[d->cell_count - 1].scale = cells[i].scale;
+    }
+    put(d, VB_HOLDING, 0, VB_U16, VB_BUFFER_ARM, d->recorder);
+    put(d, VB_HOLDING, 1, VB_U16, VB_BUFFER_TRIGGER, d->recorder);
+    put(d, VB_HOLDING, 2, VB_U16, VB_PEAK_RESET, d->recorder);
+    d->extent[VB_INPUT] = 700 + VB_SAMPLES;
+    int bad = measure(vb, d, h, of, "u2", (struct place){20, VB_I16, VB_ABCD, 0.01, 32767});
+    return bad | measure(vb, d, h, of, "i2", (struct place){22, VB_I32, VB_ABCD, 0.01, 0x7fffffff});
+}
+
+/* Its inputs are volts and amperes; the buffer goes by words. */
+static int scpi_recorder(struct vbench *vb, struct vb_device *d, const struct vb_meter_habits *h, const char *of,
+                         const char **why)
+{
+    static const char *const quantities[] = {"u2", "i2"};
+    *why = "`of` must name a channel";
+    for (int i = 0; i < 2; i++) {
+        char probe[2 * NAME_CAP];
+        snprintf(probe, sizeof probe, "%s.%s", of, quantities[i]);
+        d->inputs[i] = vb_meter_add(vb, d, probe, h);
+        if (d->inputs[i] < 0)
+            return -1;
+    }
+    d->input_count = 2;
+    return 0;
+}
+
 int vb_layout(struct vbench *vb, struct vb_device *d, const struct vb_meter_habits *habits, const char *of,
               const char **why)
 {
@@ -238,6 +282,10 @@ int vb_layout(struct vbench *vb, struct vb_device *d, const struct vb_meter_habi
         return supply_meter(vb, d, habits, of, why);
     case VB_SHUNT_METER:
         return shunt_meter(vb, d, habits, of, why);
+    case VB_FAST_METER:
+        return fast_meter(vb, d, habits, of, why);
+    case VB_SCPI_RECORDER:
+        return scpi_recorder(vb, d, habits, of, why);
     default:
         return 0;
     }

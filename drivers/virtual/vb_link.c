@@ -118,12 +118,13 @@ static void take_rtu(struct vb_link *l, struct vbench *vb, bool silent, int64_t 
 
 static void answer_text(struct vb_link *l, struct vbench *vb, const char *line, int64_t now_ns)
 {
-    char reply[256];
+    char reply[4096];
     int64_t took;
     const struct vb_fault *f = vb_fault_now(vb, l->bus, -1);
     const char *end = "\r\n";
     for (int i = 0; i < vb->device_count; i++)
-        if (vb->device[i].bus == l->bus && vb->device[i].kind == VB_MULTIMETER)
+        if (vb->device[i].bus == l->bus &&
+            (vb->device[i].kind == VB_MULTIMETER || vb->device[i].kind == VB_SCPI_RECORDER))
             end = "\n";
     if (vbench_text(vb, vb->bus[l->bus].name, line, reply, sizeof reply - 2, &took) != VBENCH_OK || !*reply)
         return;

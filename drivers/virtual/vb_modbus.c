@@ -84,8 +84,8 @@ static size_t read_bits(const struct vbench *vb, const struct vb_device *d, enum
     return 2 + bytes;
 }
 
-static size_t read_words(const struct vbench *vb, const struct vb_device *d, enum vb_table table, const uint8_t *pdu,
-                         size_t size, uint8_t *answer)
+static size_t read_words(struct vbench *vb, struct vb_device *d, enum vb_table table, const uint8_t *pdu, size_t size,
+                         uint8_t *answer)
 {
     unsigned first = word(pdu + 1), count = word(pdu + 3);
     if (size != 5 || count < 1 || count > 125)
@@ -95,6 +95,8 @@ static size_t read_words(const struct vbench *vb, const struct vb_device *d, enu
     answer[0] = pdu[0];
     answer[1] = (uint8_t)(2 * count);
     read_registers(vb, d, table, first, count, answer + 2);
+    if (d->recorder >= 0 && table == VB_INPUT && !vb_recorder_registers(vb, d, first, count, answer + 2))
+        return exception(answer, pdu[0], ILLEGAL_ADDRESS);
     return 2 + 2 * (size_t)count;
 }
 

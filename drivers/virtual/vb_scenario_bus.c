@@ -113,18 +113,25 @@ static int device_contents(struct vb_yaml *y, yaml_node_t *m, struct vb_device *
     return 0;
 }
 
+static int recorder(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, struct vb_device *d, const char *of)
+{
+    yaml_node_t *b = vb_yaml_get(y, m, "buffer");
+    const struct vb_recorder_habits h = {.interval_ns = vb_yaml_seconds(y, b, "interval_s", 0.01),
+                                         .count = (int)vb_yaml_integer(y, b, "count", 400, 16, VB_SAMPLES),
+                                         .before_pct = (int)vb_yaml_integer(y, b, "before_pct", 50, 0, 100),
+                                         .noise_u = vb_yaml_number(y, b, "noise_v", 0.05),
+                                         .noise_i = vb_yaml_number(y, b, "noise_a", 0.3)};
+    if (vb_recorder_add(vb, d, &h, of) != 0)
+        return vb_yaml_fail(y, m, "`of` must name a channel, and there are 8 fast meters at most", of);
+    return 0;
+}
+
 static int one_device(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, struct vb_device *d)
 {
-    static const char *const kinds[] = {"stepped-bank",
-                                        "settable-load",
-                                        "thermocouple-scanner",
-                                        "supply-meter",
-                                        "dc-shunt-meter",
-                                        "line-printing-thermometer",
-                                        "scpi-multimeter",
-                                        "text-load",
-                                        "registers",
-                                        NULL};
+    static const char *const kinds[] = {"stepped-bank",    "settable-load",  "thermocouple-scanner",
+                                        "supply-meter",    "dc-shunt-meter", "line-printing-thermometer",
+                                        "scpi-multimeter", "text-load",      "fast-meter",
+                                        "scpi-recorder",   "registers",      NULL};
     static const char *const quantities[] = {"rms", "mean", NULL};
     vb_yaml_text(y, m, "name", d->name, sizeof d->name, "");
     d->kind = (enum vb_device_kind)vb_yaml_word(y, m, "kind", kinds, 0);
@@ -145,6 +152,9 @@ static int one_device(struct vbench *vb, struct vb_yaml *y, yaml_node_t *m, stru
     struct vb_meter_habits h = habits(y, vb_yaml_get(y, m, "meters"), d->kind <= VB_SETTABLE_LOAD ? 0.1 : 0.5);
     controller(y, m, &d->ctl);
     const char *why = "";
+    d->recorder = -1;
+    if ((d->kind == VB_FAST_METER || d->kind == VB_SCPI_RECORDER) && recorder(vb, y, m, d, of) != 0)
+        return -1;
     if (device_channels(vb, y, m, d) != 0 || device_inputs(vb, y, m, d, &h) != 0)
         return -1;
     if (vb_layout(vb, d, &h, of, &why) != 0)
@@ -217,6 +227,11 @@ static const struct action actions[VB_ACTIONS] = {
     [VB_DO_CLOCK_JUMP] = {"clock-jump", 'd', "seconds"},
     [VB_DO_KEY_OFF] = {"key-off", 'd', NULL},
     [VB_DO_KEY_ON] = {"key-on", 'd', NULL},
+    [VB_DO_BUFFER_FREEZE] = {"buffer-freeze", 'd', NULL},
+    [VB_DO_BUFFER_TEAR] = {"buffer-tear", 'd', NULL},
+    [VB_DO_BUFFER_SHORTEN] = {"buffer-shorten", 'd', NULL},
+    [VB_DO_BUFFER_MEND] = {"buffer-mend", 'd', NULL},
+    [VB_DO_PEAK_STICK] = {"peak-stick", 'd', NULL},
     [VB_DO_FAULT] = {"fault", 'b', NULL},
 };
 

@@ -93,6 +93,7 @@ static void tick(struct vbench *vb, int64_t at_ns)
         vb_unit_power(vb, c);
     vb_supply_solve(vb);
     vb_meter_run(vb, dt_s);
+    vb_recorder_run(vb);
     vb_fault_tick(vb);
     vb_text_talk(vb);
     if (vb->next_event_ns != VB_NEVER)

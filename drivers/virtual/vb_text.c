@@ -68,6 +68,43 @@ static bool multimeter(struct vbench *vb, struct vb_device *d, const char *line,
     return reply[0] != '\0';
 }
 
+/* What a recorder knows beyond a multimeter. False: nothing of the sort; an empty reply: done, nothing to say. */
+static bool recorder(struct vbench *vb, struct vb_device *d, const char *line, char *reply, size_t cap)
+{
+    static const struct {
+        const char *header;
+        enum vb_source source;
+        bool acts;
+    } words[] = {{"INITiate", VB_BUFFER_ARM, true},
+                 {"ABORt", VB_BUFFER_TRIGGER, true},
+                 {"TRACe:STATe?", VB_BUFFER_STATE, false},
+                 {"TRACe:NUMBer?", VB_BUFFER_NUMBER, false},
+                 {"TRACe:INTerval?", VB_BUFFER_INTERVAL, false},
+                 {"TRACe:POINts?", VB_BUFFER_COUNT, false},
+                 {"TRACe:AGE?", VB_BUFFER_AGE, false},
+                 {"PEAK?", VB_PEAK_HELD, false},
+                 {"PEAK:CLEar", VB_PEAK_RESET, true}};
+    char header[64], word[8];
+    int first, count;
+    reply[0] = '\0';
+    if (header_is(line, "*IDN?"))
+        return snprintf(reply, cap, "SOAKBENCH,VIRTUAL RECORDER,0,1") > 0;
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        const struct vb_cell cell = {.source = words[i].source, .index = d->recorder, .scale = 1};
+        if (!header_is(line, words[i].header))
+            continue;
+        if (words[i].acts)
+            vb_recorder_write(vb, &cell, 1);
+        else
+            snprintf(reply, cap, "%.9E", vb_recorder_value(vb, &cell));
+        return true;
+    }
+    if (sscanf(line, "%63[^ ] %7[A-Z],%d,%d", header, word, &first, &count) != 4 || !header_is(header, "TRACe:DATA?") ||
+        first < 0 || count < 1)
+        return false;
+    return vb_recorder_list(vb, d, strcmp(word, "CURR") == 0, first, count, reply, cap);
+}
+
 struct word {
     const char *name;
     enum vb_source source;
@@ -146,7 +183,9 @@ static bool text_load(struct vbench *vb, struct vb_device *d, const char *line, 
 
 bool vb_text_answer(struct vbench *vb, struct vb_device *d, const char *line, char *reply, size_t cap)
 {
-    if (d->kind == VB_MULTIMETER)
+    if (d->kind == VB_SCPI_RECORDER && recorder(vb, d, line, reply, cap))
+        return true;
+    if (d->kind == VB_MULTIMETER || d->kind == VB_SCPI_RECORDER)
         return multimeter(vb, d, line, reply, cap);
     if (d->kind == VB_TEXT_LOAD && d->channel_count > 0)
         return text_load(vb, d, line, reply, cap);

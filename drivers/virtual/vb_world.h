@@ -15,7 +15,9 @@ enum {
     VB_RING = 64,   /* refreshes in a meter's averaging window */
     VB_PEAKS = 5,   /* slots of a latched peak */
     VB_INPUTS = 16, /* inputs of a scanner or thermometer */
-    VB_LINES = 64   /* lines a talking device keeps until they are fetched */
+    VB_RECORDERS_MAX = 8,
+    VB_SAMPLES = 512, /* of a fast meter's ring */
+    VB_LINES = 64     /* lines a talking device keeps until they are fetched */
 };
 
 #define VB_MS INT64_C(1000000)
@@ -125,6 +127,8 @@ enum vb_device_kind {
     VB_THERMOMETER,
     VB_MULTIMETER,
     VB_TEXT_LOAD,
+    VB_FAST_METER,
+    VB_SCPI_RECORDER,
     VB_REGISTERS /* plain registers with the scenario's contents, to try a client on */
 };
 
@@ -139,6 +143,7 @@ struct vb_controller {
     bool alive; /* the beat is */
     int64_t fed_ns;
     uint16_t beat, watchdog_s, drop, power_up;
+    int64_t started_ns;
     bool fan_command, fan_fault, beacon, smoke, key;
     double fan_speed, t_air;
 };
@@ -176,7 +181,18 @@ enum vb_source {
     VB_AUX,
     VB_OPERATIONS,
     VB_SET_OHM,
-    VB_SET_A
+    VB_SET_A,
+    VB_UPTIME,
+    VB_BUFFER_STATE,
+    VB_BUFFER_NUMBER,
+    VB_BUFFER_INTERVAL,
+    VB_BUFFER_COUNT,
+    VB_BUFFER_AGE,
+    VB_PEAK_HELD,
+    VB_PEAK_READ,
+    VB_BUFFER_ARM,
+    VB_BUFFER_TRIGGER,
+    VB_PEAK_RESET
 };
 
 struct vb_cell {
@@ -191,6 +207,24 @@ struct vb_cell {
     double invalid; /* raw when there is no value; NAN for floats */
     bool stuck;
     double stuck_raw;
+};
+
+/* A fast meter on a channel. */
+struct vb_recorder {
+    int channel;
+    int64_t interval_ns;
+    int count, before_pct;
+    double noise_u, noise_i;
+
+    int state, left;
+    uint16_t number;
+    unsigned at;
+    int64_t next_ns, event_ns;
+    double level;   /* current since the last event */
+    double peak[2]; /* that stays until it is reset, and that each reading lets go */
+    bool stuck, tears, is_short, peak_sticks;
+    struct vb_random random;
+    double ring[2][VB_SAMPLES], kept[2][VB_SAMPLES]; /* volts and amperes */
 };
 
 struct vb_device {
@@ -209,7 +243,8 @@ struct vb_device {
     int64_t interval_ns, next_line_ns, clock_jump_ns;
     unsigned lines;
     bool frozen;
-    bool mean; /* its meters show means, not r.m.s. */
+    int recorder; /* -1: none */
+    bool mean;    /* its meters show means, not r.m.s. */
 };
 
 enum vb_bus_kind { VB_MODBUS_TCP, VB_MODBUS_RTU, VB_TEXT_PTY, VB_TEXT_TCP, VB_BUS_KINDS };
@@ -322,6 +357,11 @@ enum vb_action {
     VB_DO_CLOCK_JUMP,
     VB_DO_KEY_OFF,
     VB_DO_KEY_ON,
+    VB_DO_BUFFER_FREEZE,
+    VB_DO_BUFFER_TEAR,
+    VB_DO_BUFFER_SHORTEN,
+    VB_DO_BUFFER_MEND,
+    VB_DO_PEAK_STICK,
     VB_DO_FAULT,
     VB_ACTIONS
 };
@@ -352,6 +392,8 @@ struct vbench {
     struct vb_bus bus[BUSES_MAX];
     struct vb_device device[DEVICES_MAX];
     struct vb_meter meter[VB_METERS_MAX];
+    int recorder_count;
+    struct vb_recorder recorder[VB_RECORDERS_MAX];
     struct vb_event event[VB_EVENTS_MAX];
     struct vb_fault fault[VB_FAULTS_MAX];
     struct vb_random line_random; /* of faults that strike by chance */
@@ -409,6 +451,22 @@ struct vb_meter_habits {
 };
 int vb_layout(struct vbench *vb, struct vb_device *d, const struct vb_meter_habits *habits, const char *of,
               const char **why);
+
+/* vb_recorder.c */
+struct vb_recorder_habits {
+    int64_t interval_ns;
+    int count, before_pct;
+    double noise_u, noise_i;
+};
+int vb_recorder_add(struct vbench *vb, struct vb_device *d, const struct vb_recorder_habits *h, const char *of);
+void vb_recorder_run(struct vbench *vb);
+double vb_recorder_value(const struct vbench *vb, const struct vb_cell *cell);
+void vb_recorder_write(struct vbench *vb, const struct vb_cell *cell, double value);
+void vb_recorder_power_cycle(struct vbench *vb, const struct vb_device *d);
+int vb_recorder_length(const struct vbench *vb, const struct vb_device *d);
+bool vb_recorder_registers(struct vbench *vb, struct vb_device *d, unsigned first, unsigned count, uint8_t *to);
+bool vb_recorder_list(struct vbench *vb, struct vb_device *d, int row, int first, int count, char *reply, size_t cap);
+void vb_recorder_do(struct vbench *vb, const struct vb_event *e);
 
 /* A register of its own; 0, or -1 when the device is full. */
 int vb_layout_stored(struct vb_device *d, enum vb_table table, int address, double value);
