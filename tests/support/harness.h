@@ -111,6 +111,9 @@ void harness_run_until_done(struct harness *h, const char *channel, int64_t ns);
 /* From the journal, as far as it is on disk. */
 int harness_count_events(struct harness *h, enum event_kind kind, const char *channel, int32_t code);
 bool harness_find_event(struct harness *h, enum event_kind kind, const char *channel, struct event *found);
+/* The latest of the kind whose text has these words (NULL: any). */
+bool harness_last_event(struct harness *h, enum event_kind kind, const char *channel, const char *words,
+                        struct event *found);
 bool harness_verdict(struct harness *h, int64_t run_no, struct verdict *verdict);
 
 /* SHA-256 over the canonical bytes of all events and verdicts of this session, in hexadecimal; of all inputs. */

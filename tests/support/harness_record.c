@@ -22,16 +22,19 @@ struct event_search {
     const char *channel; /* NULL: any */
     bool any_code;
     int32_t code;
+    const char *words; /* in its text; NULL: any */
     int count;
-    struct event *first;
+    struct event *first, *last;
 };
 
 static int look_at_event(void *ctx, const struct journal_event *e)
 {
     struct event_search *s = ctx;
     if (e->event.kind != s->kind || (s->channel && strcmp(e->channel, s->channel) != 0) ||
-        (!s->any_code && e->event.code != s->code))
+        (!s->any_code && e->event.code != s->code) || (s->words && !strstr(e->event.text, s->words)))
         return 0;
+    if (s->last)
+        *s->last = e->event;
     if (s->first && !s->count)
         *s->first = e->event;
     s->count++;
@@ -58,6 +61,13 @@ int harness_count_events(struct harness *h, enum event_kind kind, const char *ch
 bool harness_find_event(struct harness *h, enum event_kind kind, const char *channel, struct event *found)
 {
     struct event_search s = {.kind = kind, .channel = channel, .any_code = true, .first = found};
+    return search_events(h, &s) > 0;
+}
+
+bool harness_last_event(struct harness *h, enum event_kind kind, const char *channel, const char *words,
+                        struct event *found)
+{
+    struct event_search s = {.kind = kind, .channel = channel, .any_code = true, .words = words, .last = found};
     return search_events(h, &s) > 0;
 }
 
