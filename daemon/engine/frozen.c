@@ -131,7 +131,8 @@ static void look(struct engine *e, int ch, enum signal_kind kind)
 void frozen_watch(struct engine *e, int ch)
 {
     const struct channel *c = channel_of(e, ch);
-    if (!load_is_on(c) || c->course != COURSE_PART)
+    bool never = e->bench.limits.frozen_doubt_ns == NEVER_NS; /* recorded before there was such a rule */
+    if (never || !load_is_on(c) || c->course != COURSE_PART)
         return;
     for (size_t k = 0; k < sizeof lively / sizeof lively[0]; k++)
         look(e, ch, lively[k]);
