@@ -36,13 +36,15 @@ static const struct field journal_fields[] = {
     {"free_floor", FIELD_SIZE, AT(struct raw_journal, journal.free_floor_bytes), RANGE(1e7, INFINITY),
      .fallback = "1 GB", .help = "Runs end in good order before the disk has less free space than this."},
     {"max_size", FIELD_SIZE, AT(struct raw_journal, journal.max_bytes), .flags = ZERO,
-     .help = "While the journal holds more than this, the oldest sealed readings that no run and no store needs are "
-             "taken out, whatever their age; when there are none left, somebody is told. Without it: no limit."},
+     .help =
+         "While the journal holds more than this, the oldest sealed readings and inputs that no run and no store "
+         "needs are taken out, whatever their age; when there are none left, somebody is told. Without it: no limit."},
     {"plain_readings", FIELD_DURATION, AT(struct raw_journal, journal.plain_readings_ns), RANGE(60, 3.2e8),
-     .fallback = "72 h", .help = "Readings older than this leave the plain rows for sealed blocks."},
+     .fallback = "72 h", .help = "Readings and inputs older than this leave the plain rows for sealed blocks."},
     {"keep_readings", FIELD_DURATION, AT(struct raw_journal, journal.keep_readings_ns), .flags = ZERO,
-     .help = "Sealed readings older than this that belong to no run are taken out, once every store has them; their "
-             "digests and the summaries of each second stay. Without it: kept for ever."},
+     .help = "Sealed readings older than this that belong to no run are taken out, once every store has them, and the "
+             "inputs of ended sessions that no run needs; their digests and the summaries of each second stay. Without "
+             "it: kept for ever."},
 };
 
 static const struct object journal_object = {

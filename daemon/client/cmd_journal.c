@@ -121,8 +121,8 @@ int command_journal_unpack(struct client *c, const struct arguments *args)
     else if (c->json)
         status = client_print_json(c, json_pack("{s:s, s:I}", "file", to, "readings", (json_int_t)count));
     else
-        fprintf(c->screen.out, "%lld readings of run %lld are in %s, with its events and verdicts.\n", (long long)count,
-                (long long)run_no, to);
+        fprintf(c->screen.out, "%lld readings of run %lld are in %s, with its events, verdicts and inputs.\n",
+                (long long)count, (long long)run_no, to);
     journal_reader_close(reader);
     return status;
 }

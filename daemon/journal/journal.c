@@ -231,6 +231,7 @@ void journal_close(struct journal *j)
         (void)close(j->lock_fd);
     chain_free(j->chain);
     sealer_free(j->sealer);
+    input_sealer_free(j->input_sealer);
     ZSTD_freeCCtx(j->zstd);
     free(j->raw);
     free(j->packed);

@@ -10,7 +10,7 @@
 
 enum { INPUT_BLOCK_CAP = 256 * 1024 }; /* raw bytes of inputs compressed together */
 
-enum input_codec { INPUT_CODEC_PLAIN, INPUT_CODEC_ZSTD };
+enum input_codec { INPUT_CODEC_PLAIN, INPUT_CODEC_ZSTD }; /* of the blocks of a batch */
 
 /* Store stamps of one series: a channel of one feed. */
 struct series {
@@ -76,6 +76,8 @@ struct journal {
     ZSTD_CCtx *zstd;
     int64_t kept_to;       /* blocks up to this row were looked at and hold something of a run */
     struct sealer *sealer; /* NULL until something is sealed or asked of sealed rows */
+    struct input_sealer *input_sealer;
+    uint64_t unsealed_epoch, unsealed_seq; /* inputs up to here make no sealed block and stay as they are */
     uint64_t commits, failures;
     int64_t wal_left_pages;
 };
@@ -104,6 +106,8 @@ int journal_load_series(struct journal *j, struct error *err);
 
 /* One step of retention: see journal_maintain. */
 int journal_retain(struct journal *j, const struct journal_upkeep *u, struct error *err);
+/* Takes the block that g names out of the record, in a batch of its own, and leaves a tombstone. */
+int journal_remove(struct journal *j, const struct journal_removal *g, struct error *err);
 /* One step of giving back free pages. */
 int journal_shrink(struct journal *j, struct error *err);
 /* Bytes of the file without its free pages. */
@@ -114,6 +118,11 @@ int journal_keep_blob(struct journal *j, const void *bytes, size_t size, struct 
 
 struct sealer;
 void sealer_free(struct sealer *s);
+struct input_sealer;
+void input_sealer_free(struct input_sealer *s);
+
+/* One step of sealing the input log. Returns 1 done, 0 nothing to do, -1. */
+int journal_seal_inputs(struct journal *j, int64_t before_utc_us, struct error *err);
 
 /* Is the store's stamp ms of a channel taken by a sealed reading? 1 yes, 0 no, -1. */
 int journal_sealed_stamp(struct journal *j, int64_t channel_id, int64_t ms, struct error *err);

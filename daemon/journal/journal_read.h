@@ -171,7 +171,7 @@ struct journal_check_result {
     /* What retention took out and left a tombstone for: */
     int64_t removals, removed_parts; /* steps, digests that stand for rows */
     int64_t removed_readings, removed_inputs;
-    int64_t removed_from_us, removed_to_us; /* UTC of the readings */
+    int64_t removed_from_us, removed_to_us; /* UTC of what was removed */
     int64_t removed_last_s;                 /* UTC of the last step */
 };
 
@@ -191,8 +191,8 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
 int journal_backup(struct journal_reader *r, const char *to, struct error *err);
 
 /* Writes a run's readings, sealed or not, as exact plain rows into the new SQLite file `to` (table readings, with the
- * columns of the view of that name), and the run, its events and verdicts beside them. Never overwrites. count receives
- * the number of readings. */
+ * columns of the view of that name), and the run, its events, verdicts and inputs beside them. Never overwrites. count
+ * receives the number of readings. */
 int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int64_t *count, struct error *err);
 
 #endif

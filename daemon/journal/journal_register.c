@@ -134,7 +134,9 @@ static int end_left_open(struct journal *j, struct error *err)
 {
     static const char text[] =
         "UPDATE run_rows SET interrupted = 1, end_batch = ?1,"
-        " end_seq = ifnull((SELECT max(last_seq) FROM input_blocks b WHERE b.epoch = run_rows.epoch), start_seq),"
+        " end_seq = max(start_seq, ifnull((SELECT max(last_seq) FROM input_blocks b WHERE b.epoch = run_rows.epoch), "
+        "0),"
+        "  ifnull((SELECT max(last_seq) FROM sealed_inputs b WHERE b.epoch = run_rows.epoch), 0)),"
         " end_utc_us = max(start_utc_us + 1,"
         "  ifnull((SELECT max(utc_us) FROM event_rows e WHERE e.run_no = run_rows.run_no), 0),"
         "  ifnull((SELECT max(utc_us) FROM reading_rows m WHERE m.run_no = run_rows.run_no AND m.run_no <> 0), 0),"

@@ -141,11 +141,26 @@ static const char *const later_tables[] = {
     "CREATE INDEX block_part_by_block ON block_parts(last_row)",
 };
 
+/* Since version 4: the input log, sealed. */
+static const char *const input_tables[] = {
+    "CREATE TABLE sealed_inputs(epoch INTEGER, last_seq INTEGER, first_seq INTEGER, count INTEGER, first_batch INTEGER,"
+    " last_batch INTEGER, min_utc_us INTEGER, max_utc_us INTEGER, codec INTEGER, bytes BLOB,"
+    " PRIMARY KEY(epoch, last_seq))",
+};
+
 void journal_schema_reading_columns(char *to, size_t cap, const char *prefix)
 {
     to[0] = '\0';
     for (int k = 0; k < SIG_OTHER; k++)
         (void)text_append(to, cap, "%s%s%s", k == 0 ? "" : ", ", prefix, signal_kind_name((enum signal_kind)k));
+}
+
+static int make_all(sqlite3 *db, const char *const *texts, size_t count, struct error *err)
+{
+    for (size_t i = 0; i < count; i++)
+        if (sql_exec(db, texts[i], err) != 0)
+            return -1;
+    return 0;
 }
 
 static int make_reading_table(sqlite3 *db, struct error *err)
@@ -171,9 +186,8 @@ static int make_reading_table(sqlite3 *db, struct error *err)
 
 static int make_block_tables(sqlite3 *db, struct error *err)
 {
-    for (size_t i = 0; i < sizeof block_tables / sizeof block_tables[0]; i++)
-        if (sql_exec(db, block_tables[i], err) != 0)
-            return -1;
+    if (make_all(db, block_tables, sizeof block_tables / sizeof block_tables[0], err) != 0)
+        return -1;
     char text[8192];
     (void)text_format(text, sizeof text,
                       "CREATE TABLE second_rows(channel INTEGER, run_no INTEGER, second INTEGER, rows INTEGER");
@@ -184,14 +198,6 @@ static int make_block_tables(sqlite3 *db, struct error *err)
     if (text_append(text, sizeof text, ", PRIMARY KEY(channel, run_no, second)) WITHOUT ROWID") != 0)
         return error_set(err, "journal: too many signal kinds for the table of seconds");
     return sql_exec(db, text, err);
-}
-
-static int make_later_tables(sqlite3 *db, struct error *err)
-{
-    for (size_t i = 0; i < sizeof later_tables / sizeof later_tables[0]; i++)
-        if (sql_exec(db, later_tables[i], err) != 0)
-            return -1;
-    return 0;
 }
 
 static int make_reading_views(sqlite3 *db, struct error *err)
@@ -242,10 +248,7 @@ static int make_views(sqlite3 *db, struct error *err)
 
 static int make_tables(sqlite3 *db, struct error *err)
 {
-    for (size_t i = 0; i < sizeof tables / sizeof tables[0]; i++)
-        if (sql_exec(db, tables[i], err) != 0)
-            return -1;
-    return make_reading_table(db, err);
+    return make_all(db, tables, sizeof tables / sizeof tables[0], err) != 0 ? -1 : make_reading_table(db, err);
 }
 
 static int set_version(sqlite3 *db, struct error *err)
@@ -395,7 +398,9 @@ int journal_schema_prepare(sqlite3 *db, const char *path, struct error *err)
     if (rc == 0 && version < 2)
         rc = make_block_tables(db, err);
     if (rc == 0 && version < 3)
-        rc = make_later_tables(db, err);
+        rc = make_all(db, later_tables, sizeof later_tables / sizeof later_tables[0], err);
+    if (rc == 0 && version < 4)
+        rc = make_all(db, input_tables, sizeof input_tables / sizeof input_tables[0], err);
     if (rc == 0 && older)
         rc = set_version(db, err);
     if (rc == 0)

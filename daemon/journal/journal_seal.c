@@ -311,6 +311,8 @@ int journal_maintain(struct journal *j, const struct journal_upkeep *u, struct e
     if (j->in_batch)
         return error_set(err, "journal: no upkeep within a batch");
     int rc = u->seal_before_utc_us == 0 ? 0 : seal_step(j, u->seal_before_utc_us, err);
+    if (rc == 0 && u->seal_before_utc_us != 0)
+        rc = journal_seal_inputs(j, u->seal_before_utc_us, err);
     if (rc == 0)
         rc = journal_retain(j, u, err);
     return rc == 0 ? journal_shrink(j, err) : rc;

@@ -18,7 +18,7 @@
 #include "verdict.h"
 
 /* Version of the tables and views; docs/journal.md describes it. */
-enum { JOURNAL_SCHEMA_VERSION = 3 };
+enum { JOURNAL_SCHEMA_VERSION = 4 };
 
 /* What a blob is kept for. */
 enum blob_role { BLOB_BENCH, BLOB_CONFIG, BLOB_MAP, BLOB_UNIT_FILE, BLOB_ATTACHMENT, BLOB_ROLE_COUNT_ };
@@ -162,7 +162,7 @@ struct journal_removal {
     uint64_t epoch;                 /* session */
     int64_t first, last;            /* rows of readings, or inputs by their number */
     int64_t count;                  /* that were taken out */
-    int64_t min_utc_us, max_utc_us; /* of readings; 0 for inputs */
+    int64_t min_utc_us, max_utc_us; /* of what was taken out */
     int64_t first_batch, last_batch;
     struct digest parts;   /* over the digests that stand for what is gone */
     struct digest seconds; /* over the summaries that stay of these readings; zeros for inputs */

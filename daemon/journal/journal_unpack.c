@@ -3,6 +3,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "input_walk.h"
 #include "journal_schema.h"
 #include "reader_private.h"
 #include "sql.h"
@@ -29,7 +30,8 @@ static int make_table(sqlite3 *db, struct error *err)
         " lost INTEGER, back INTEGER");
     for (int k = 0; k < SIG_OTHER; k++)
         (void)text_append(text, sizeof text, ", %s REAL", signal_kind_name((enum signal_kind)k));
-    (void)text_append(text, sizeof text, ")");
+    (void)text_append(text, sizeof text,
+                      "); CREATE TABLE inputs(seq INTEGER PRIMARY KEY, seen_us INTEGER, kind TEXT, bytes BLOB)");
     return sql_exec(db, text, err);
 }
 
@@ -67,6 +69,46 @@ static int put_reading(void *ctx, const struct journal_reading *m)
     return 0;
 }
 
+struct input_copy {
+    struct unpacking *u;
+    sqlite3_stmt *put;
+    uint64_t until;
+    struct error *err;
+    bool failed;
+};
+
+static int put_input_row(void *ctx, const uint8_t *bytes, size_t size)
+{
+    struct input_copy *c = ctx;
+    uint64_t seq;
+    int64_t seen_ns;
+    if (input_head(bytes, size, &seq, &seen_ns) != 0 || seq > c->until)
+        return 1;
+    sql_bind_int(c->put, 1, (int64_t)seq);
+    sql_bind_int(c->put, 2, session_utc_ns(&c->u->from->session, seen_ns) / 1000);
+    sql_bind_text(c->put, 3, input_kind_name((enum input_kind)bytes[16]));
+    sql_bind_bytes(c->put, 4, bytes, size);
+    c->failed = sql_run(c->put, "unpack: input", c->err) != 0;
+    return c->failed;
+}
+
+/* The inputs from the one that started the run to its last. */
+static int copy_inputs(struct unpacking *u, const struct journal_run *run, struct error *err)
+{
+    struct input_copy c = {.u = u, .until = run->end_seq != 0 ? run->end_seq : UINT64_MAX, .err = err};
+    struct input_walk *w = input_walk_new(u->from, err);
+    c.put = w == NULL ? NULL : sql_prepare(u->db, "INSERT INTO inputs VALUES(?,?,?,?)", err);
+    int rc = c.put == NULL ? -1 : reader_session_of(u->from, run->epoch, err);
+    if (rc == 0)
+        input_walk_from(w, run->epoch, run->start_seq - 1);
+    struct input_part part;
+    while (rc == 0 && (rc = input_walk_next(w, &part, err)) == 1)
+        rc = part.bytes == NULL ? -1 : reader_each_input(&part, put_input_row, &c);
+    sqlite3_finalize(c.put);
+    input_walk_free(w);
+    return rc < 0 || c.failed ? -1 : 0;
+}
+
 /* The run's other rows as their views show them. */
 static int copy_views(struct unpacking *u, int64_t run_no, struct error *err)
 {
@@ -86,27 +128,22 @@ static int copy_views(struct unpacking *u, int64_t run_no, struct error *err)
     return rc == 0 ? sql_exec(u->db, "DETACH record", err) : -1;
 }
 
-static int fill(struct unpacking *u, int64_t run_no, struct error *err)
+static int fill(struct unpacking *u, const struct journal_run *run, struct error *err)
 {
     struct row_filter f = row_filter_any();
-    f.run_no = run_no;
-    if (copy_views(u, run_no, err) != 0 || make_table(u->db, err) != 0)
+    f.run_no = run->run_no;
+    if (copy_views(u, run->run_no, err) != 0 || make_table(u->db, err) != 0)
         return -1;
     u->put = prepare_put(u->db, err);
-    if (u->put == NULL || journal_reader_readings(u->from, &f, put_reading, u, err) != 0 || u->failed)
+    if (u->put == NULL || journal_reader_readings(u->from, &f, put_reading, u, err) != 0 || u->failed ||
+        copy_inputs(u, run, err) != 0)
         return -1;
     return sql_exec(u->db, "COMMIT", err);
 }
 
-int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int64_t *count, struct error *err)
+static int unpack_run(struct journal_reader *r, const struct journal_run *run, const char *to, int64_t *count,
+                      struct error *err)
 {
-    struct journal_run *run = malloc(sizeof *run);
-    int found = run == NULL ? error_set(err, "journal: out of memory") : journal_reader_run(r, run_no, run, err);
-    free(run);
-    if (found == 0)
-        return error_set(err, "there is no run %lld in this journal", (long long)run_no);
-    if (found < 0)
-        return -1;
     char part[PATH_CAP + 8];
     if (strlen(to) >= PATH_CAP || text_format(part, sizeof part, "%s.part", to) != 0)
         return error_set(err, "the path %s is too long", to);
@@ -118,7 +155,7 @@ int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int
     if (sqlite3_open(part, &u.db) != SQLITE_OK)
         rc = error_set(err, "%s cannot be made", part);
     if (rc == 0)
-        rc = fill(&u, run_no, err);
+        rc = fill(&u, run, err);
     (void)sqlite3_finalize(u.put);
     (void)sqlite3_close_v2(u.db);
     if (rc == 0 && rename(part, to) != 0)
@@ -126,5 +163,18 @@ int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int
     if (rc != 0)
         (void)unlink(part);
     *count = u.count;
+    return rc;
+}
+
+int journal_unpack(struct journal_reader *r, int64_t run_no, const char *to, int64_t *count, struct error *err)
+{
+    struct journal_run *run = malloc(sizeof *run);
+    int rc = run == NULL ? error_set(err, "journal: out of memory") : journal_reader_run(r, run_no, run, err);
+    *count = 0;
+    if (rc == 0)
+        rc = error_set(err, "there is no run %lld in this journal", (long long)run_no);
+    else if (rc == 1)
+        rc = unpack_run(r, run, to, count, err);
+    free(run);
     return rc;
 }

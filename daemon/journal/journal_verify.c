@@ -3,6 +3,7 @@
 
 #include "chain.h"
 #include "chain_rows.h"
+#include "input_walk.h"
 #include "reader_private.h"
 #include "removed.h"
 #include "sql.h"
@@ -21,7 +22,8 @@ struct check {
     int64_t last[3]; /* last row of events, readings, verdicts by the batches so far */
     uint64_t last_seq;
     uint64_t seq_epoch;
-    bool seq_problem;
+    struct input_walk *walk;
+    uint64_t walk_epoch;
     int add; /* result of the last chain_add of a row callback */
 };
 
@@ -60,6 +62,26 @@ static int add_verdict(void *ctx, const struct journal_verdict *v)
     return c->add;
 }
 
+/* Did retention take out all inputs between the one before and this one? */
+static bool was_removed(struct check *c, uint64_t seq)
+{
+    sqlite3_stmt *st = !c->removals
+                           ? NULL
+                           : sql_prepare(c->r->db,
+                                         "SELECT ifnull(sum(last - first + 1), 0) FROM removals WHERE what = ?1"
+                                         " AND epoch = ?2 AND first > ?3 AND last < ?4",
+                                         NULL);
+    if (st == NULL)
+        return false;
+    sql_bind_int(st, 1, REMOVAL_INPUTS);
+    sql_bind_int(st, 2, (int64_t)c->epoch);
+    sql_bind_int(st, 3, (int64_t)c->last_seq);
+    sql_bind_int(st, 4, (int64_t)seq);
+    bool all = sql_next(st, "journal: removals", NULL) == 1 && (uint64_t)sql_int(st, 0) == seq - c->last_seq - 1;
+    sqlite3_finalize(st);
+    return all;
+}
+
 static int add_input(void *ctx, const uint8_t *bytes, size_t size)
 {
     struct check *c = ctx;
@@ -69,7 +91,7 @@ static int add_input(void *ctx, const uint8_t *bytes, size_t size)
         c->seq_epoch = c->epoch;
         c->last_seq = seq - 1;
     }
-    if (seq != c->last_seq + 1)
+    if (seq != c->last_seq + 1 && !was_removed(c, seq))
         problem(c, "batch %lld: input %llu of session %llu follows input %llu", (long long)c->batch,
                 (unsigned long long)seq, (unsigned long long)c->epoch, (unsigned long long)c->last_seq);
     c->last_seq = seq;
@@ -77,26 +99,44 @@ static int add_input(void *ctx, const uint8_t *bytes, size_t size)
     return c->add;
 }
 
+/* No batch of the session asked for what the walk still holds. */
+static int look_for_more(struct check *c)
+{
+    struct input_part part;
+    int rc = c->walk_epoch == 0 ? 0 : input_walk_next(c->walk, &part, c->err);
+    if (rc == 1)
+        problem(c, "inputs of session %llu from %llu on belong to no batch", (unsigned long long)c->walk_epoch,
+                (unsigned long long)part.first_seq);
+    return rc < 0 ? -1 : 0;
+}
+
+/* The inputs that the walk holds for this batch. */
 static int feed_inputs(struct check *c)
 {
-    sqlite3_stmt *st = sql_prepare(c->r->db,
-                                   "SELECT first_seq, codec, raw_size, bytes, count FROM input_blocks WHERE epoch = ?1"
-                                   " AND first_seq > ?2 AND batch = ?3 ORDER BY first_seq",
-                                   c->err);
-    if (st == NULL)
-        return -1;
-    sql_bind_int(st, 1, (int64_t)c->epoch);
-    sql_bind_int(st, 2, c->seq_epoch == c->epoch ? (int64_t)c->last_seq : 0);
-    sql_bind_int(st, 3, c->batch);
+    struct input_part part;
+    struct error words = {""};
     int rc;
-    struct error words;
-    while ((rc = sql_next(st, "journal: inputs", c->err)) == 1) {
-        if (reader_unpack_block(st, 1, c->epoch, add_input, c, &words) < 0)
-            problem(c, "batch %lld: the inputs from %lld of session %llu on cannot be read", (long long)c->batch,
-                    (long long)sql_int(st, 0), (unsigned long long)c->epoch);
+    if (c->walk_epoch != c->epoch) {
+        if (look_for_more(c) != 0)
+            return -1;
+        c->walk_epoch = c->epoch;
+        input_walk_from(c->walk, c->epoch, 0);
     }
-    sqlite3_finalize(st);
-    return rc;
+    while ((rc = input_walk_next(c->walk, &part, &words)) == 1) {
+        if (part.bytes != NULL && part.batch > c->batch) {
+            input_walk_back(c->walk);
+            return 0;
+        }
+        if (part.bytes == NULL)
+            problem(c, "batch %lld: the inputs from %llu of session %llu on cannot be read: %s", (long long)part.batch,
+                    (unsigned long long)part.first_seq, (unsigned long long)c->epoch, words.text);
+        else if (part.batch < c->batch)
+            problem(c, "batch %lld: inputs of session %llu that belong to it stand behind those of a later one",
+                    (long long)part.batch, (unsigned long long)c->epoch);
+        else
+            (void)reader_each_input(&part, add_input, c);
+    }
+    return rc < 0 ? error_set(c->err, "%s", words.text) : 0;
 }
 
 /* The rows of a batch by number: they must follow those of the batch before without a gap. */
@@ -276,6 +316,21 @@ static void check_left_over(struct check *c)
                     NULL) == 0 &&
         n > 0)
         problem(c, "%lld blocks of inputs belong to no batch", (long long)n);
+    if (c->r->schema >= 4 &&
+        sql_get_int(c->r->db,
+                    "SELECT count(*) FROM input_blocks p WHERE EXISTS (SELECT 1 FROM sealed_inputs s WHERE s.epoch ="
+                    " p.epoch AND s.last_seq >= p.first_seq AND s.first_seq <= p.last_seq)",
+                    &n, NULL) == 0 &&
+        n > 0)
+        problem(c, "%lld blocks of inputs stand among the sealed ones", (long long)n);
+    if (c->r->schema >= 4 &&
+        sql_get_int(
+            c->r->db,
+            "SELECT count(*) FROM sealed_inputs WHERE last_batch NOT IN (SELECT batch FROM batches) OR first_batch"
+            " NOT IN (SELECT batch FROM batches) OR epoch NOT IN (SELECT epoch FROM sessions)",
+            &n, NULL) == 0 &&
+        n > 0)
+        problem(c, "%lld sealed blocks of inputs belong to no batch", (long long)n);
 }
 
 /* Files that were added to runs and are gone or changed, by name. */
@@ -384,9 +439,9 @@ static int check_removal(struct check *c, const struct journal_removal *g)
         res->removed_readings += g->count;
     else
         res->removed_inputs += g->count;
-    if (g->what == REMOVAL_READINGS && (res->removed_from_us == 0 || g->min_utc_us < res->removed_from_us))
+    if (res->removed_from_us == 0 || g->min_utc_us < res->removed_from_us)
         res->removed_from_us = g->min_utc_us;
-    if (g->what == REMOVAL_READINGS && g->max_utc_us > res->removed_to_us)
+    if (g->max_utc_us > res->removed_to_us)
         res->removed_to_us = g->max_utc_us;
     if (g->utc_s > res->removed_last_s)
         res->removed_last_s = g->utc_s;
@@ -443,6 +498,11 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
     c.chain = chain_new();
     if (c.chain == NULL)
         return error_set(err, "journal: out of memory");
+    c.walk = input_walk_new(r, err);
+    if (c.walk == NULL) {
+        chain_free(c.chain);
+        return -1;
+    }
     int64_t removals = 0;
     /* One moment of the file, whatever the daemon commits, seals or removes meanwhile. */
     int rc = sql_exec(r->db, "BEGIN", err);
@@ -450,7 +510,7 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
         rc = sql_get_int(r->db, "SELECT count(*) FROM removed_parts", &removals, err);
     c.removals = removals > 0;
     if (rc == 0)
-        rc = check_batches(&c);
+        rc = check_batches(&c) != 0 || look_for_more(&c) != 0 ? -1 : 0;
     if (rc == 0) {
         check_left_over(&c);
         rc = check_attachments(&c) != 0 || check_blobs(&c) != 0 || check_removals(&c) != 0 || check_blocks(&c) != 0 ||
@@ -462,6 +522,7 @@ int journal_verify(struct journal_reader *r, const struct digest *expected, prob
         problem(&c, "the head that was given does not occur in the record: it was cut off or replaced");
     if (sqlite3_get_autocommit(r->db) == 0)
         (void)sql_exec(r->db, "ROLLBACK", NULL);
+    input_walk_free(c.walk);
     chain_free(c.chain);
     return rc;
 }

@@ -9,7 +9,7 @@
 #include "reading_block.h"
 
 /* Rows taken in one statement; a callback may take its time, but the WAL is held for no more than these. */
-enum { READ_CHUNK = 2000, READ_INPUT_BLOCKS = 16 };
+enum { READ_CHUNK = 2000 };
 
 struct journal_reader {
     sqlite3 *db;
@@ -58,9 +58,9 @@ int reader_walk(struct journal_reader *r, struct reading_walk *w, reading_chunk_
 
 /* One raw input of a block; bytes are valid within the call only. */
 typedef int (*raw_input_fn)(void *ctx, const uint8_t *bytes, size_t size);
-/* Unpacks one row of input_blocks (codec, raw_size, bytes, count from column `at` on) and calls fn for each input.
- * Returns 0, 1 when fn ended it, -1 when the block is damaged (err says so). */
-int reader_unpack_block(sqlite3_stmt *st, int at, uint64_t epoch, raw_input_fn fn, void *ctx, struct error *err);
+struct input_part;
+/* Calls fn for each input of a part (input_walk.h). Returns 0, or 1 when fn ended it. */
+int reader_each_input(const struct input_part *part, raw_input_fn fn, void *ctx);
 
 /* Calls bad for each block whose parts, by which readers find it, do not fit its rows (second 0), or with a second
  * whose summary does not fit them. Returns 0 or -1. */

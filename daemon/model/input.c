@@ -7,6 +7,14 @@ static const char *const verb_names[VERB_COUNT_] = {"start",  "end",      "reset
                                                     "note",   "continue", "queue", "unqueue"};
 static const char *const start_names[START_CONDITION_COUNT_] = {"unknown", "cold", "warm"};
 
+static const char *const kind_names[INPUT_KIND_COUNT_] = {"boot",    "time",   "readings", "operator", "ack", "link",
+                                                          "journal", "synced", "anchor",   "worker",   "lost"};
+
+const char *input_kind_name(enum input_kind kind)
+{
+    return (unsigned)kind < INPUT_KIND_COUNT_ ? kind_names[kind] : "?";
+}
+
 const char *operator_verb_name(enum operator_verb v)
 {
     return (unsigned)v < VERB_COUNT_ ? verb_names[v] : "?";

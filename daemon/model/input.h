@@ -280,6 +280,7 @@ struct input {
     } u;
 };
 
+const char *input_kind_name(enum input_kind kind);
 const char *operator_verb_name(enum operator_verb v);
 const char *start_condition_name(enum start_condition s);
 const char *strike_use_name(enum strike_use u);

@@ -1,5 +1,5 @@
-/* What is added to a run when it is over: a photo, a remark, and the correction of a meter that was wrong. A run of the
- * real daemon on the virtual clock; what is on record is asked of the real client. */
+/* What becomes of a run when it is over: a photo, a remark, the correction of a meter that was wrong; sealing. A run of
+ * the real daemon on the virtual clock; what is on record is asked of the real client. */
 #define _GNU_SOURCE /* mkdtemp */
 #include <check.h>
 #include <sqlite3.h>
@@ -227,6 +227,64 @@ START_TEST(photos_and_remarks_stand_under_the_digest)
 }
 END_TEST
 
+static int64_t ask(const struct kept *k, const char *text)
+{
+    sqlite3 *db;
+    sqlite3_stmt *st;
+    char attach_text[512];
+    (void)text_format(attach_text, sizeof attach_text, "ATTACH '%s/before.db' AS was; ATTACH '%s/after.db' AS is_now",
+                      k->folder, k->folder);
+    ck_assert_int_eq(sqlite3_open_v2(k->path, &db, SQLITE_OPEN_READWRITE, NULL), SQLITE_OK);
+    ck_assert_int_eq(sqlite3_exec(db, attach_text, NULL, NULL, NULL), SQLITE_OK);
+    ck_assert_msg(sqlite3_prepare_v2(db, text, -1, &st, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
+    ck_assert_int_eq(sqlite3_step(st), SQLITE_ROW);
+    int64_t n = sqlite3_column_int64(st, 0);
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return n;
+}
+
+/* Sealed, the run is judged again to the same bit, and its plain rows come out as they went in. What is judged without
+ * an input log is told to be impossible. */
+START_TEST(a_sealed_run_is_the_same_run)
+{
+    struct kept k = {0};
+    struct error err = {""};
+    struct journal_upkeep u = {.seal_before_utc_us = INT64_C(4000000000000000)};
+    run_once(&k);
+    client(&k, "journal unpack 1 --to before.db", 0, "its events, verdicts and inputs");
+    struct journal *j = next_session(&k);
+    int rc;
+    while ((rc = journal_maintain(j, &u, &err)) == 1)
+        ;
+    ck_assert_msg(rc == 0, "%s", err.text);
+    journal_close(j);
+    client(&k, "journal unpack 1 --to after.db", 0, "its events, verdicts and inputs");
+    ck_assert_int_eq(ask(&k, "SELECT (SELECT count(*) FROM input_blocks) + (SELECT count(*) FROM reading_rows)"), 0);
+    ck_assert_int_gt(ask(&k, "SELECT count(*) FROM was.inputs WHERE kind = 'readings' AND length(bytes) > 40"), 1000);
+    ck_assert_int_eq(ask(&k, "SELECT count(*) FROM was.inputs WHERE kind = 'operator'"), 1);
+    ck_assert_int_eq(ask(&k, "SELECT count(*) FROM (SELECT * FROM was.inputs EXCEPT SELECT * FROM is_now.inputs)"), 0);
+    ck_assert_int_eq(ask(&k, "SELECT count(*) FROM (SELECT * FROM is_now.inputs EXCEPT SELECT * FROM was.inputs)"), 0);
+    ck_assert_int_eq(ask(&k, "SELECT count(*) FROM (SELECT * FROM was.readings EXCEPT SELECT * FROM is_now.readings)"),
+                     0);
+    client(&k, "replay 1", 0, "the same to the bit");
+    client(&k, "run rejudge 1 --correct 'i2 -8 %' --try", 0, "Nothing was recorded");
+    client(&k, "journal check", 0, "sound");
+    client(&k, "verify", 0, "sound");
+    sqlite3 *db;
+    ck_assert_int_eq(sqlite3_open(k.path, &db), SQLITE_OK);
+    ck_assert_int_eq(sqlite3_exec(db,
+                                  "DELETE FROM sealed_inputs; INSERT INTO removals(utc_s, cause, what, epoch, first,"
+                                  " last) VALUES(1780000000, 1, 2, 1, 1, 5000)",
+                                  NULL, NULL, NULL),
+                     SQLITE_OK);
+    sqlite3_close(db);
+    client(&k, "replay 1", 1, "retention removed inputs 1 to 5000 on 2026-05-28");
+    client(&k, "run rejudge 1 --correct 'i2 -8 %' --try", 1, "retention removed");
+    forget(&k);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("addenda");
@@ -234,6 +292,7 @@ int main(void)
     tcase_set_timeout(t, 180);
     tcase_add_test(t, a_wrong_meter_gives_a_new_revision);
     tcase_add_test(t, photos_and_remarks_stand_under_the_digest);
+    tcase_add_test(t, a_sealed_run_is_the_same_run);
     suite_add_tcase(suite, t);
     return suite_run(suite);
 }

@@ -30,7 +30,7 @@ static struct journal *open_journal(const char *path)
     (void)text_copy(bench->name, NAME_CAP, "north-bay");
     (void)text_copy(bench->channels[0].name, NAME_CAP, "A");
     bench->channel_count = 1;
-    struct journal_session s = {.epoch = 1, .anchor_utc_ns = FIXTURE_UTC_NS, .rate = 1.0};
+    struct journal_session s = {.epoch = journal_next_epoch(j), .anchor_utc_ns = FIXTURE_UTC_NS, .rate = 1.0};
     if (journal_begin(j, &err) != 0 || journal_put_session(j, &s, bench, &err) != 0 || journal_commit(j, &err) != 0)
         speed_fail("session", err.text);
     free(bench);
@@ -156,6 +156,24 @@ static int64_t counted(const char *path, const char *text)
     return n;
 }
 
+static void seal_all(struct journal *j, int *steps, double *took, double *longest)
+{
+    struct error err = {""};
+    const struct journal_upkeep u = {.seal_before_utc_us = INT64_MAX / 2};
+    int rc;
+    *steps = 0;
+    *longest = 0.0;
+    double begin = speed_now_s();
+    for (double last = begin; (rc = journal_maintain(j, &u, &err)) == 1; ++*steps) {
+        double now = speed_now_s();
+        *longest = now - last > *longest ? now - last : *longest;
+        last = now;
+    }
+    *took = speed_now_s() - begin;
+    if (rc < 0)
+        speed_fail("seal", err.text);
+}
+
 /* What sealed readings cost at rest: the whole file with and without the summaries of seconds, and without values (the
  * times, numbers and masks of the rows), so that each has a line of its own. */
 static void sealed(const char *dir, int kind, const char *name)
@@ -185,17 +203,9 @@ static void sealed(const char *dir, int kind, const char *name)
         if (journal_commit(j, &err) != 0)
             speed_fail("commit", err.text);
     }
-    struct journal_upkeep u = {.seal_before_utc_us = INT64_MAX / 2};
-    double begin = speed_now_s(), longest = 0.0;
-    int rc, steps = 0;
-    for (double last = begin; (rc = journal_maintain(j, &u, &err)) == 1; steps++) {
-        double now = speed_now_s();
-        longest = now - last > longest ? now - last : longest;
-        last = now;
-    }
-    double took = speed_now_s() - begin;
-    if (rc < 0)
-        speed_fail("seal", err.text);
+    int steps;
+    double took, longest;
+    seal_all(j, &steps, &took, &longest);
     (void)journal_checkpoint(j, true, &err);
     journal_close(j);
     sqlite3 *db;
@@ -217,32 +227,42 @@ static void sealed(const char *dir, int kind, const char *name)
     clean(path);
 }
 
-/* What the input log costs: readings of twelve meter values (steps of 0.1) as the engine takes them, so many inputs a
- * batch and nothing else in the file. */
-static void inputs(const char *dir, int per_batch)
+static uint64_t next_random(uint64_t *state)
 {
-    enum { INPUTS = 40000 };
-    char path[256];
+    *state = *state * 6364136223846793005u + 1442695040888963407u;
+    return *state >> 11;
+}
+
+/* Readings as the engine takes them, ten a second. kind 0: no values; 1: steps of 0.1; 2: noise of full precision.
+ * Stamp, length of the transaction and the time until the engine took it each jitter by some 200 us, in nanoseconds. */
+static struct input input_of(int n, int kind, uint64_t *state)
+{
+    struct input in = {.seq = (uint64_t)n, .kind = INPUT_READINGS};
+    in.u.readings.stamp_ns = n * INT64_C(100000000) + (int64_t)(next_random(state) % 200000);
+    in.u.readings.half_width_ns = 1500000 + (int64_t)(next_random(state) % 200000);
+    in.seen_ns = in.u.readings.stamp_ns + 1700000 + (int64_t)(next_random(state) % 200000);
+    in.u.readings.count = kind == 0 ? 0 : VALUES;
+    for (int k = 0; k < in.u.readings.count; k++) {
+        double noise = (double)next_random(state) / 9007199254740992.0 - 0.5;
+        double v = 100.0 + 5.0 * sin(n * 0.001 + k) + 0.3 * noise;
+        in.u.readings.items[k] =
+            (struct reading){.signal = k, .quality = QUALITY_GOOD, .value = kind == 1 ? floor(v * 10.0) / 10.0 : v};
+    }
+    return in;
+}
+
+static void put_inputs(struct journal *j, int count, int per_batch, int kind)
+{
     struct error err = {""};
     uint8_t bytes[2048];
-    (void)snprintf(path, sizeof path, "%s/speed-inputs.db", dir);
-    clean(path);
-    struct journal *j = open_journal(path);
-    int64_t raw = 0;
-    for (int n = 1; n <= INPUTS;) {
+    uint64_t state = 88172645463325252u;
+    for (int n = 1; n <= count;) {
         if (journal_begin(j, &err) != 0)
             speed_fail("begin", err.text);
-        for (int i = 0; i < per_batch && n <= INPUTS; i++, n++) {
-            struct journal_reading m = row_of(n);
-            struct input in = {.seq = (uint64_t)n, .seen_ns = m.stamp_ns + 4123456, .kind = INPUT_READINGS};
-            in.u.readings.stamp_ns = m.stamp_ns;
-            in.u.readings.half_width_ns = 1500500;
-            in.u.readings.count = VALUES;
-            for (int k = 0; k < VALUES; k++)
-                in.u.readings.items[k].signal = k, in.u.readings.items[k].value = floor(m.values[k] * 10.0) / 10.0;
+        for (int i = 0; i < per_batch && n <= count; i++, n++) {
+            struct input in = input_of(n, kind, &state);
             struct writer w = writer_over(bytes, sizeof bytes);
             put_input(&w, &in);
-            raw += (int64_t)w.used;
             if (journal_put_input(j, in.seq, bytes, w.used, &err) != 0)
                 speed_fail("input", err.text);
         }
@@ -250,10 +270,40 @@ static void inputs(const char *dir, int per_batch)
             speed_fail("commit", err.text);
     }
     (void)journal_checkpoint(j, true, &err);
+}
+
+/* What the input log costs at rest, as it is committed and sealed: the file without what an empty one holds. */
+static void inputs(const char *dir, int kind, const char *name, int per_batch)
+{
+    enum { INPUTS = 100 * 1000 };
+    char path[256];
+    struct error err = {""};
+    int steps;
+    double took, longest;
+    sqlite3 *db;
+    (void)snprintf(path, sizeof path, "%s/speed-inputs.db", dir);
+    clean(path);
+    journal_close(open_journal(path));
+    double empty = compact_bytes(path);
+    struct journal *j = open_journal(path);
+    put_inputs(j, INPUTS, per_batch, kind);
     journal_close(j);
-    double packed = (double)counted(path, "SELECT sum(length(bytes)) FROM input_blocks");
-    (void)printf("inputs, %d a batch: %.1f bytes each as they are, %.1f packed, %.1f at rest with the chain\n",
-                 per_batch, (double)raw / INPUTS, packed / INPUTS, compact_bytes(path) / INPUTS);
+    double plain = compact_bytes(path) - empty;
+    j = open_journal(path); /* the next session: the one before is sealed to its end */
+    seal_all(j, &steps, &took, &longest);
+    (void)journal_checkpoint(j, true, &err);
+    journal_close(j);
+    double at_rest = compact_bytes(path) - empty;
+    if (sqlite3_open(path, &db) != SQLITE_OK ||
+        sqlite3_exec(db, "DELETE FROM sealed_inputs", NULL, NULL, NULL) != SQLITE_OK)
+        speed_fail("sealed inputs", sqlite3_errmsg(db));
+    sqlite3_close(db);
+    double chain = compact_bytes(path) - empty;
+    (void)printf("inputs, %s, %d a batch: %.1f bytes an input as committed, %.2f sealed, of which the chain has %.2f",
+                 name, per_batch, plain / INPUTS, at_rest / INPUTS, chain / INPUTS);
+    if (kind != 0)
+        (void)printf(" (%.3f a value of %d)", at_rest / INPUTS / VALUES, VALUES);
+    (void)printf("; %d steps, mean %.0f ms, longest %.0f ms\n", steps, took / steps * 1e3, longest * 1e3);
     clean(path);
 }
 
@@ -289,9 +339,10 @@ int main(int argc, char **argv)
     sealed(dir, 0, "times alone");
     sealed(dir, 1, "steps of 0.1");
     sealed(dir, 2, "full-precision noise");
-    inputs(dir, 8);
-    inputs(dir, 40);
-    inputs(dir, 2000);
+    inputs(dir, 0, "no values", 1000);
+    inputs(dir, 1, "steps of 0.1", 1000);
+    inputs(dir, 2, "full-precision noise", 1000);
+    inputs(dir, 1, "steps of 0.1", 10);
     lines();
     return 0;
 }

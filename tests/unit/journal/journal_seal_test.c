@@ -356,7 +356,7 @@ START_TEST(test_older_tables)
     journal_close(j);
     fixture_change(f.path,
                    "DROP VIEW readings_1s; DROP TABLE reading_blocks; DROP TABLE block_parts; DROP TABLE second_rows;"
-                   "DROP TABLE removals; DROP TABLE removed_parts; DROP TABLE addenda;"
+                   "DROP TABLE removals; DROP TABLE removed_parts; DROP TABLE addenda; DROP TABLE sealed_inputs;"
                    "PRAGMA user_version = 1");
     struct journal_reader *r = reader_of(&f);
     ck_assert_int_eq(journal_reader_schema(r), 1);

@@ -7,10 +7,12 @@ unit_test(journal_verify_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/j
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_seal_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_seal_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+unit_test(journal_inputs_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_inputs_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_retain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_retain_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/power_cut.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
-foreach(t journal_retain_test journal_seal_test journal_core_test journal_fault_test journal_verify_test)
+foreach(t journal_inputs_test journal_retain_test journal_seal_test journal_core_test journal_fault_test journal_verify_test)
   target_link_libraries(${t} PRIVATE PkgConfig::sqlite3)
 endforeach()
 set_tests_properties(journal_fault_test journal_retain_test PROPERTIES TIMEOUT 900)
