@@ -127,6 +127,7 @@ static void say_latest(const struct screen *s, const char *serial, const struct 
     say_change(s, "time to reset", &row->reset, true, "It cools more slowly than it did: fan, vents, dust.");
     say_change(s, row->rise_is_exhaust ? "exhaust rise a watt" : "case rise a watt", &row->resistance, true,
                "The air does not carry the heat off as it did, or a sensor sits elsewhere: look at both.");
+    say_change(s, "draw after load", &row->idle, false, "Does its fan run?");
     if (!h->baseline_run)
         fprintf(s->out,
                 "No baseline is set. Name a run as new or after service: soakbench unit set-baseline %s --run RUN "

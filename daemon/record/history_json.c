@@ -16,14 +16,15 @@ static json_t *change(const struct history_change *c)
 
 json_t *history_row_to_json(const struct history_row *row)
 {
-    return json_pack(
-        "{s:I, s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:b, s:o, s:o, s:o, s:o}", "run", (json_int_t)row->run.run_no,
-        "margin_pct", figure(row->margin_pct), "rise_k", figure(row->rise_k), "start_rise_k", figure(row->start_rise_k),
-        "on_load_s", figure(row->on_load_s), "rise_of", row->rise_is_exhaust ? "exhaust" : "case", "loss_w",
-        figure(row->loss_w), "resistance_k_per_w", figure(row->resistance_k_per_w), "against_run",
-        row->against_run != 0 ? json_integer(row->against_run) : json_null(), "against_baseline",
-        (int)row->against_baseline, "time_to_shutoff", change(&row->time_to_shutoff), "own_percent_on",
-        change(&row->own_percent_on), "reset", change(&row->reset), "resistance", change(&row->resistance));
+    return json_pack("{s:I, s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:b, s:o, s:o, s:o, s:o, s:o}", "run",
+                     (json_int_t)row->run.run_no, "margin_pct", figure(row->margin_pct), "rise_k", figure(row->rise_k),
+                     "start_rise_k", figure(row->start_rise_k), "on_load_s", figure(row->on_load_s), "rise_of",
+                     row->rise_is_exhaust ? "exhaust" : "case", "loss_w", figure(row->loss_w), "resistance_k_per_w",
+                     figure(row->resistance_k_per_w), "idle_w", figure(row->idle_w), "against_run",
+                     row->against_run != 0 ? json_integer(row->against_run) : json_null(), "against_baseline",
+                     (int)row->against_baseline, "time_to_shutoff", change(&row->time_to_shutoff), "own_percent_on",
+                     change(&row->own_percent_on), "reset", change(&row->reset), "resistance", change(&row->resistance),
+                     "idle", change(&row->idle));
 }
 
 json_t *history_head_to_json(const struct unit_history *h)

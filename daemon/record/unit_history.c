@@ -6,6 +6,7 @@
 
 #include "coverage.h"
 #include "run_data.h"
+#include "uncertainty.h"
 
 static const double headroom_k = 65; /* trip point over 40 degC: common practice, no published source */
 
@@ -87,6 +88,20 @@ static double about(const struct series *s, double t_s)
 /* Meters that were last read before the load closed, and those that lag, belong to neither end of the part. */
 static const double part_begins = 0.15, part_ends = 0.98;
 
+/* A fan that runs after load takes tens of watts: what the unit draws then, meters and thermostat settled, tells
+ * whether it does. NAN when the record ends too soon or current flows again. */
+static void read_idle(const struct run_data *d, double off_s, struct history_row *row)
+{
+    static const double after_s = 10, for_s = 40;
+    const struct bench_channel *c = &d->bench->channels[d->run.channel];
+    int p1 = c->signal[SIG_P1];
+    if (d->length_s < off_s + after_s + for_s)
+        return;
+    row->idle_w = mean_in(&d->signals[SIG_P1], off_s + after_s, off_s + after_s + for_s);
+    if (p1 >= 0)
+        row->idle_uncertainty_w = uncertainty_expanded(&d->bench->signals[p1].uncertainty, row->idle_w);
+}
+
 /* Heat of the run: how far the unit warms for what it loses. */
 static int read_heat(struct journal_reader *reader, struct history_row *row, double *repeatability_pct,
                      struct error *err)
@@ -108,6 +123,7 @@ static int read_heat(struct journal_reader *reader, struct history_row *row, dou
                       mean_in(&d->signals[SIG_I2], a_s, b_s) * mean_in(&d->signals[SIG_U2], a_s, b_s);
         if (row->rise_k > 0 && row->loss_w > 0)
             row->resistance_k_per_w = row->rise_k / row->loss_w;
+        read_idle(d, to_s, row);
     }
     run_data_free(d);
     return 0;
@@ -147,6 +163,15 @@ static double heat_limit_pct(double repeatability_pct, const struct history_row 
            share_pct(longer, fmin(a->on_load_s, b->on_load_s));
 }
 
+/* Both meters' uncertainty there and what the bench repeats; a difference of a few watts is no fan in any case. */
+static double idle_limit_pct(double repeatability_pct, const struct history_row *a, const struct history_row *b)
+{
+    static const double fan_least_w = 10; /* common practice, no published source: fans of such units take 20 to 60 W */
+    double ua = share_pct(a->idle_uncertainty_w, b->idle_w), ub = share_pct(b->idle_uncertainty_w, b->idle_w);
+    double limit = sqrt(repeatability_pct * repeatability_pct + ua * ua + ub * ub);
+    return fmax(limit, share_pct(fan_least_w, b->idle_w));
+}
+
 static void compare(struct history_row *row, const struct history_row *with, const struct unit_history *h)
 {
     const struct verdict *now = &row->run.verdict, *then = &with->run.verdict;
@@ -159,6 +184,7 @@ static void compare(struct history_row *row, const struct history_row *with, con
     double heat_limit = heat_limit_pct(h->heat.pct, row, with);
     if (!isnan(heat_limit))
         row->resistance = change_of(row->resistance_k_per_w, with->resistance_k_per_w, 1, heat_limit);
+    row->idle = change_of(row->idle_w, with->idle_w, 1, idle_limit_pct(h->heat.pct, row, with));
 }
 
 static int take_run(void *ctx, const struct journal_run *run)
@@ -180,9 +206,10 @@ static int take_run(void *ctx, const struct journal_run *run)
                                 .start_rise_k = NAN,
                                 .on_load_s = NAN,
                                 .loss_w = NAN,
+                                .idle_w = NAN,
                                 .resistance_k_per_w = NAN,
                                 .margin_pct = NAN};
-    row->time_to_shutoff = row->own_percent_on = row->reset = row->resistance =
+    row->time_to_shutoff = row->own_percent_on = row->reset = row->resistance = row->idle =
         (struct history_change){NAN, NAN, false};
     if (run->verdict.rated_on_s > 0)
         row->margin_pct = 100 * (run->verdict.at_rated_s / run->verdict.rated_on_s - 1);

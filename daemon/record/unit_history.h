@@ -22,10 +22,12 @@ struct history_row {
     double on_load_s;          /* length of that part */
     double loss_w;             /* mean of P1 - I2 * U2 over that part */
     double resistance_k_per_w; /* rise over loss: apparent, since no steady state is needed for it */
+    double idle_w;             /* mean P1 soon after that part, no current flowing: electronics and fan */
+    double idle_uncertainty_w; /* expanded, of the supply meter there */
     bool rise_is_exhaust;
     int64_t against_run;   /* 0: nothing to compare with */
     bool against_baseline; /* false: the unit's own first run of this kind */
-    struct history_change time_to_shutoff, own_percent_on, reset, resistance;
+    struct history_change time_to_shutoff, own_percent_on, reset, resistance, idle;
 };
 
 /* What two runs of one unit that has not changed differ by on this bench, no more in 19 of 20 cases. */

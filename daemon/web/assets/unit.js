@@ -126,7 +126,7 @@ function beside(runs, past) {
   const line = (name, a, b, digits, unit, change) => (known(a) || known(b) ? el("tr", {}, el("th", { scope: "row" }, name), figureCell(a, digits, unit), figureCell(b, digits, unit), el("td", { class: "n" }, known(a) && known(b) ? signed(b - a, digits, unit) : ""), el("td", { class: change && change.beyond ? "line cause" : "line" }, changeWords(change))) : null);
   const rows = SIDE.map(([name, key, unit, digits, change]) => line(name, then.judgement[key], now.judgement[key], digits, unit, change && row[change])).filter(Boolean);
   const heat = row.rise_of === "exhaust" ? "exhaust" : "case";
-  rows.push(...[line(`${heat} over intake air at the end`, other.rise_k, row.rise_k, 1, "K"), line(`${heat} rise a watt lost`, other.resistance_k_per_w * 1000, row.resistance_k_per_w * 1000, 1, "K/kW", row.resistance)].filter(Boolean));
+  rows.push(...[line(`${heat} over intake air at the end`, other.rise_k, row.rise_k, 1, "K"), line(`${heat} rise a watt lost`, other.resistance_k_per_w * 1000, row.resistance_k_per_w * 1000, 1, "K/kW", row.resistance), line("draw soon after load", other.idle_w, row.idle_w, 0, "W", row.idle)].filter(Boolean));
   const text = (r) => `${VERDICT_WORDS[r.judgement.verdict]}; ${r.procedure}; ${BASIS_WORDS[r.judgement.basis] || "no basis"}${causeWords(r.judgement.cause) ? `; ${causeWords(r.judgement.cause)}` : ""}`;
   rows.unshift(el("tr", {}, el("th", { scope: "row" }, "verdict"), cell(text(then)), cell(text(now)), cell(""), cell("")));
   return el("div", {}, table("last check beside this one", ["", head(then, row.against_baseline ? "baseline" : "its first of this kind"), head(now, "now"), { n: "difference" }, "normalised"], rows),

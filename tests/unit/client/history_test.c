@@ -120,6 +120,30 @@ START_TEST(a_check_unit_says_what_the_bench_repeats)
 }
 END_TEST
 
+/* A fan of 35 W that stands still, and a draw that differs by less than any fan takes (20 to 60 W: common practice, no
+ * published source). */
+START_TEST(a_fan_that_stands_still_shows_in_the_draw_after_load)
+{
+    struct soak_journal s;
+    struct unit_history h;
+    soak_journal_begin(&s);
+    struct soak_run runs[] = {cut_run(1, 300, 200), cut_run(2, 300, 200), cut_run(3, 300, 200)};
+    runs[0].idle_w = 85;
+    runs[1].idle_w = 80;
+    runs[2].idle_w = 50;
+    for (size_t i = 0; i < 3; i++)
+        soak_journal_run(&s, &runs[i]);
+    load(&s, &h);
+    ck_assert_double_eq_tol(h.rows[0].idle_w, 85, 1e-9);
+    ck_assert_double_eq_tol(h.rows[1].idle.change_pct, 100 * (80.0 / 85 - 1), 1e-9);
+    ck_assert(!h.rows[1].idle.beyond);
+    ck_assert_double_eq_tol(h.rows[2].idle.change_pct, 100 * (50.0 / 85 - 1), 1e-9);
+    ck_assert(h.rows[2].idle.beyond);
+    unit_history_free(&h);
+    soak_journal_end(&s);
+}
+END_TEST
+
 START_TEST(current_and_air_are_taken_out)
 {
     struct soak_journal s;
@@ -206,6 +230,7 @@ int main(void)
     tcase_add_test(t, a_change_counts_only_beyond_the_bench);
     tcase_add_test(t, warm_starts_are_compared_by_what_their_starts_allow);
     tcase_add_test(t, a_check_unit_says_what_the_bench_repeats);
+    tcase_add_test(t, a_fan_that_stands_still_shows_in_the_draw_after_load);
     tcase_add_test(t, current_and_air_are_taken_out);
     tcase_add_test(t, unlike_runs_are_not_compared_and_a_baseline_wins);
     tcase_add_test(t, the_command_says_what_to_do);

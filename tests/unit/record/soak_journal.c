@@ -138,7 +138,7 @@ static void put_readings(struct soak_journal *s, const struct soak_run *r)
         m.values[SIG_I2] = on ? r->current_a : 0;
         m.values[SIG_U2] = on ? r->load_voltage_v : 0;
         m.values[SIG_U1] = r->supply_v;
-        m.values[SIG_P1] = on ? r->current_a * r->load_voltage_v + r->loss_w : 20;
+        m.values[SIG_P1] = on ? r->current_a * r->load_voltage_v + r->loss_w : r->idle_w > 0 ? r->idle_w : 20;
         m.values[SIG_T_INTAKE] = r->intake_degc;
         m.values[SIG_T_CASE] = r->intake_degc + r->case_rise_k * share;
         ok(journal_put_reading(s->journal, &m, &err), &err);

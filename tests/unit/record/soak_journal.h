@@ -24,6 +24,7 @@ struct soak_run {
     double reset_s;     /* NAN: no shutoff */
     double case_rise_k; /* case over intake at the end of each on-load part */
     double loss_w;      /* P1 less I2 * U2 while on-load */
+    double idle_w;      /* P1 in the pauses; 0 counts as 20 */
     double reading_s;   /* interval of the readings; 0: none */
     int revisions;      /* 0 counts as 1 */
 };
