@@ -60,6 +60,11 @@ const char *procedure_name(enum procedure p)
     return (unsigned)p < PROCEDURE_COUNT_ ? procedure_names[p] : "?";
 }
 
+const char *procedure_words(enum procedure procedure)
+{
+    return procedure == PROCEDURE_SOAK ? "soak (heating test)" : procedure_name(procedure);
+}
+
 const char *channel_state_name(enum channel_state s)
 {
     return (unsigned)s < STATE_COUNT_ ? state_names[s] : "?";

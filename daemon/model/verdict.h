@@ -136,6 +136,8 @@ struct verdict {
 };
 
 const char *procedure_name(enum procedure p);
+/* For papers and exports: a laboratory's soak is rest at a temperature without load. */
+const char *procedure_words(enum procedure procedure);
 const char *channel_state_name(enum channel_state s);
 const char *shutoff_cause_name(enum shutoff_cause c);
 const char *interlock_name(enum interlock i);

@@ -77,7 +77,7 @@ void paper_test(struct record *r)
         {"issued", issued},
         {"begun", start},
         {"ended", end},
-        {"procedure", procedure_name(d->run.request.procedure)},
+        {"procedure", procedure_words(d->run.request.procedure)},
         {"tested by", stated(d->run.request.who)},
         {"approved by", o->approver != NULL ? o->approver : "not yet: ........................"},
         {"electrical safety test", safety},

@@ -476,10 +476,11 @@ static json_t *provenance(const struct exporter *x, const struct digest *digest,
     char hex[DIGEST_HEX_CAP], point[128];
     digest_print(digest, hex);
     rating_point_print(point, sizeof point, &x->run.request.point);
-    return json_pack("{s:s, s:s, s:I, s:s, s:s, s:i, s:s, s:s, s:s, s:s, s:b, s:s}", "bench", x->bench->name, "channel",
-                     x->run.channel_name, "run", (json_int_t)x->run.run_no, "unit", x->run.request.serial,
+    return json_pack("{s:s, s:s, s:I, s:s, s:s, s:i, s:s, s:s, s:s, s:s, s:s, s:b, s:s}", "bench", x->bench->name,
+                     "channel", x->run.channel_name, "run", (json_int_t)x->run.run_no, "unit", x->run.request.serial,
                      "rating_point", point, "plate_version", (int)x->run.request.plate_version, "procedure",
-                     procedure_name(x->run.request.procedure), "tested_by", x->run.request.who, "engine",
+                     procedure_name(x->run.request.procedure), "procedure_words",
+                     procedure_words(x->run.request.procedure), "tested_by", x->run.request.who, "engine",
                      x->session.engine_version, "software", version, "virtual_bench", (int)x->bench->virtual_bench,
                      "run_digest_sha256", hex);
 }
