@@ -274,7 +274,7 @@ void device_step(struct bus *bus, struct device *dev, struct outcome *out)
     dev->last_try_real_ns = bus_real(bus);
     switch (dev->phase) {
     case PHASE_IDENTITY:
-        if (dev->step < questions)
+        if (dev->step < questions && dev->protocol->identify != NULL)
             dev->protocol->identify(bus, dev, out);
         else if (dev->step - questions < dev->identity_count)
             dev->protocol->read(bus, dev, &dev->identity[dev->step - questions], out);

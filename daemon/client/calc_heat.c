@@ -36,7 +36,7 @@ static void report_fit(struct calc *calc, const struct heat_fit *fit)
     static const char *const keys[2][5] = {{"tau_on_s", "tau_off_s", "steady_k", "tau_on_rel_u", "tau_off_rel_u"},
                                            {"tau2_on_s", "tau2_off_s", "steady2_k", "tau2_on_rel_u", "tau2_off_rel_u"}};
     calc_figure(calc, "bodies", "time constants", fit->model.bodies, 0, "");
-    for (int i = 0; i < fit->model.bodies; i++) {
+    for (int i = 0; i < fit->model.bodies && i < (int)(sizeof keys / sizeof keys[0]); i++) {
         const struct heat_body *body = &fit->model.body[i];
         calc_figure(calc, keys[i][0], "time constant, on-load", body->tau_on_s, 0, "s");
         calc_figure(calc, keys[i][3], "  relative standard uncertainty", fit->tau_on_rel[i], 3, "");

@@ -172,9 +172,9 @@ int command_run_rejudge(struct client *c, const struct arguments *args)
     struct rejudged *r = calloc(1, sizeof *r);
     if (!reader || !r || replay_corrected(reader, run_no, &corrections, r, &err) != 0)
         status = client_failed(c, &err);
-    if (status == EXIT_DONE && !only_try)
+    if (r && status == EXIT_DONE && !only_try)
         status = put_revision(c, args, run_no, words, &r->now);
-    if (status == EXIT_DONE)
+    if (r && status == EXIT_DONE)
         status = tell_revision(c, r, !only_try);
     free(r);
     journal_reader_close(reader);

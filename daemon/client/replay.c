@@ -300,7 +300,7 @@ int replay_corrected(struct journal_reader *reader, int64_t run_no, const struct
     memset(result, 0, sizeof *result);
     int status = run && session && bench ? replay_find(reader, run_no, run, session, bench, err)
                                          : error_set(err, "memory is short");
-    if (status == 0)
+    if (run && bench && status == 0)
         status = judge_corrected(reader, &k, err);
     engine_free(k.engine);
     free(k.out);

@@ -44,7 +44,8 @@ void table_cell(struct table *t, const char *format, ...)
         return;
     va_list args;
     va_start(args, format);
-    (void)vsnprintf(text, sizeof text, format, args);
+    /* The analyzer of clang 14 does not see that va_start began args. */
+    (void)vsnprintf(text, sizeof text, format, args); /* NOLINT(clang-analyzer-valist.Uninitialized) */
     va_end(args);
     for (char *c = text; *c; c++) {
         if ((unsigned char)*c < 0x20 || *c == 0x7f)
@@ -103,7 +104,7 @@ static void word_widths(const struct table *t, int *widths)
  * of all. */
 static void fit_widths(const struct table *t, int *widths, int screen_width)
 {
-    int words[TABLE_COLUMNS_MAX];
+    int words[TABLE_COLUMNS_MAX] = {0};
     word_widths(t, words);
     for (int pass = 0; pass < 3; pass++) {
         while (total(t, widths) > screen_width) {
@@ -184,7 +185,7 @@ static const char *put_piece(const struct table *t, struct line *l, int column, 
 
 static void print_row(const struct table *t, const struct screen *s, const int *widths, char *const *cells)
 {
-    const char *left[TABLE_COLUMNS_MAX];
+    const char *left[TABLE_COLUMNS_MAX] = {NULL};
     bool more = true;
     for (int c = 0; c < t->shown; c++)
         left[c] = cells[c];
@@ -223,7 +224,7 @@ static void print_heads(const struct table *t, const struct screen *s, const int
 /* Sentences in the last column make a poor sight in what a narrow screen leaves them. */
 static bool needs_tail(const struct table *t, const int *natural, int screen_width)
 {
-    int words[TABLE_COLUMNS_MAX], last = t->column_count - 1, left = screen_width - GAP * last;
+    int words[TABLE_COLUMNS_MAX] = {0}, last = t->column_count - 1, left = screen_width - GAP * last;
     if (last < 1 || !t->columns[last].loose || total(t, natural) <= screen_width)
         return false;
     word_widths(t, words);
@@ -245,7 +246,7 @@ static void print_tail(const struct screen *s, const char *text)
 
 void table_print(const struct table *t, const struct screen *s)
 {
-    int widths[TABLE_COLUMNS_MAX];
+    int widths[TABLE_COLUMNS_MAX] = {0};
     if (!t)
         return;
     natural_widths(t, widths);

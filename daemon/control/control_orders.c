@@ -367,11 +367,11 @@ static int unit_and_run(struct doing *d, char serial[NAME_CAP], int64_t *run_no)
     struct journal_unit *unit = calloc(1, sizeof *unit);
     struct journal_run *run = calloc(1, sizeof *run);
     if (!unit || !run)
-        result = server_busy(d, "the daemon");
+        (void)server_busy(d, "the daemon");
     else if (server_unit(d, serial) >= 0 && unit_on_file(d, serial, unit, &latest) == 0 &&
              field_integer(d->body, "run", 1, INT64_MAX, run_no, &d->err) >= 0)
         result = 0;
-    if (result == 0 && *run_no != 0) {
+    if (result == 0 && run && *run_no != 0) {
         int found = journal_reader_run(d->c->reader, *run_no, run, &err);
         if (found < 0)
             result = server_journal_failed(d, &err);

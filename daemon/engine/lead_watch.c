@@ -50,7 +50,7 @@ void lead_watch(struct engine *e, int ch)
     if (e->step_ns < w->next_ns || flowing < (WINDOW_S + 2) * SECOND_NS + channel_of(e, ch)->figures.setup.settle_ns)
         return;
     w->next_ns = e->step_ns + WINDOW_S * SECOND_NS;
-    double amps, ohm = resistance_now(e, ch, &amps);
+    double amps = 0, ohm = resistance_now(e, ch, &amps);
     if (isnan(ohm))
         return;
     if (!w->known) {

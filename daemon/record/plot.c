@@ -169,8 +169,12 @@ static void format_time(char *to, size_t cap, double t_s, double step_s)
 static void draw_value_axis(cairo_t *cr, const struct frame *f)
 {
     double step = round_step(f->v_to - f->v_from, f->height > 110 ? 5 : 3);
-    for (double v = ceil(f->v_from / step) * step; v <= f->v_to; v += step) {
-        double y = y_of(f, v);
+    if (!(step > 0))
+        return;
+    double first = ceil(f->v_from / step);
+    int count = (int)(floor(f->v_to / step) - first) + 1;
+    for (int i = 0; i < count; i++) {
+        double v = (first + i) * step, y = y_of(f, v);
         plain_line(cr, 0.88, 0.5);
         cairo_move_to(cr, f->x, y);
         cairo_line_to(cr, f->x + f->width, y);
@@ -185,8 +189,12 @@ static void draw_value_axis(cairo_t *cr, const struct frame *f)
 static void draw_time_axis(cairo_t *cr, const struct frame *f, bool labels)
 {
     double step = time_step(f->t_to - f->t_from);
-    for (double t = ceil(f->t_from / step) * step; t <= f->t_to + 1e-9; t += step) {
-        double x = x_of(f, t);
+    if (!(step > 0))
+        return;
+    double first = ceil(f->t_from / step);
+    int count = (int)(floor((f->t_to + 1e-9) / step) - first) + 1;
+    for (int i = 0; i < count; i++) {
+        double t = (first + i) * step, x = x_of(f, t);
         plain_line(cr, 0.88, 0.5);
         cairo_move_to(cr, x, f->y);
         cairo_line_to(cr, x, f->y + f->height);

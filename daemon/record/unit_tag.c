@@ -53,7 +53,7 @@ static void draw(cairo_t *cr, const struct unit_tag *tag)
     y = line(cr, y, "on", tag->date);
     y = line(cr, y, "next due", tag->due);
     y = line(cr, y, "rests on", tag->basis);
-    y = line(cr, y, "to do", tag->note);
+    (void)line(cr, y, "to do", tag->note);
     text_draw(cr, margin_pt, height_pt - 18, tag->site, (struct text_style){.size = 7});
 }
 
