@@ -7,7 +7,7 @@ build="gcc cmake ninja-build pkg-config check libc6-dev libmodbus-dev libserialp
   libsqlite3-dev libyaml-dev libzstd-dev libmicrohttpd-dev libcairo2-dev libpango1.0-dev libcminpack-dev
   libjansson-dev libssl-dev libsystemd-dev zlib1g-dev curl ca-certificates fonts-dejavu-core"
 tests="clang clang-format clang-tidy cppcheck libclang-rt-14-dev sqlite3 socat mbpoll python3 python3-pymodbus
-  python3-serial python3-serial-asyncio python3-pandas influxdb victoria-metrics tshark poppler-utils man-db openssl git zsh prometheus chromium"
+  python3-serial python3-serial-asyncio python3-pandas r-base-core influxdb victoria-metrics tshark poppler-utils man-db openssl git zsh prometheus chromium"
 # The page's browser tests; another source's nodejs brings its own npm.
 command -v npm >/dev/null 2>&1 || tests="$tests nodejs npm"
 

@@ -14,6 +14,9 @@ struct lines_job {
     struct line_text text;
     char bench[NAME_CAP], channel[NAME_CAP];
     bool failed;
+    int64_t rows;
+    export_progress_fn progress;
+    void *ctx;
 };
 
 /* Writes what has been appended; a row without anything that can be sent gave nothing. */
@@ -22,6 +25,8 @@ static int flush_text(struct lines_job *job, int put_result)
     if (put_result < 0 ||
         (job->text.used > 0 && fwrite(job->text.text, 1, job->text.used, job->file) != job->text.used))
         job->failed = true;
+    if (++job->rows % 10000 == 0 && job->progress)
+        job->progress(job->ctx, job->rows);
     line_text_clear(&job->text);
     return job->failed;
 }
@@ -75,9 +80,10 @@ static int write_rows(struct journal_reader *reader, int64_t run_no, struct line
     return job->failed ? error_set(err, "the lines could not be written: %s", strerror(errno)) : 0;
 }
 
-int export_lines(struct journal_reader *reader, int64_t run_no, const char *folder, struct error *err)
+int export_lines(struct journal_reader *reader, int64_t run_no, const char *folder, export_progress_fn progress,
+                 void *ctx, struct error *err)
 {
-    struct lines_job job = {0};
+    struct lines_job job = {.progress = progress, .ctx = ctx};
     char path[PATH_CAP], part[PATH_CAP];
     if (find_names(reader, run_no, &job, err) != 0)
         return -1;

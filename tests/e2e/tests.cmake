@@ -30,11 +30,13 @@ page_test(page_rental_yard docs/rental-yard.md --bench-time 1 900 "Verdict: held
 set(lab_export ${PROJECT_BINARY_DIR}/tests/lab_export)
 page_test(page_lab docs/lab.md --keep ${lab_export} "the same to the bit" "From a file, not measured on this bench" "Written: run-1" "Written: curves.svg")
 set_tests_properties(page_lab PROPERTIES FIXTURES_SETUP lab_export)
-foreach(language python octave)
+foreach(language python r octave)
   add_test(NAME page_lab_${language} COMMAND sh ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/block.sh ${language} docs/lab.md
     ${PROJECT_SOURCE_DIR} ${lab_export})
   set_tests_properties(page_lab_${language} PROPERTIES LABELS e2e FIXTURES_REQUIRED lab_export SKIP_RETURN_CODE 77 TIMEOUT 120)
 endforeach()
+add_test(NAME page_lab_package COMMAND python3 ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/package.py ${lab_export})
+set_tests_properties(page_lab_package PROPERTIES LABELS e2e FIXTURES_REQUIRED lab_export TIMEOUT 120)
 add_test(NAME probe_converts COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/e2e/pages/probe.sh ${PROJECT_SOURCE_DIR} ${PROJECT_BINARY_DIR})
 set_tests_properties(probe_converts PROPERTIES LABELS e2e TIMEOUT 60)
 # Scaled time over sockets and terminals: alone.

@@ -14,10 +14,15 @@ python)
     done
     missing="pandas (Debian package python3-pandas)"
     ;;
+r)
+    runner=
+    command -v Rscript >/dev/null 2>&1 && runner="Rscript --vanilla"
+    missing="R (Debian package r-base-core)"
+    ;;
 octave)
     runner=
     command -v octave-cli >/dev/null 2>&1 && runner="octave-cli --no-gui --no-history"
-    missing="Octave (Debian package octave; 76 MB, so not among those that the tests install)"
+    missing="Octave (Debian package octave; R does for the tests)"
     ;;
 *)
     echo "no language: $language" >&2
