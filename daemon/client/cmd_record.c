@@ -146,7 +146,8 @@ int command_export(struct client *c, const struct arguments *args)
     struct journal_reader *reader = client_journal(c, &err);
     bool lines = argument(args, "--as")->given && argument(args, "--as")->word == 1;
     if (reader && lines)
-        status = export_lines(reader, run_no, folder, show_progress, c, &err) == 0 ? tell_files(c, &folder, 1) : client_failed(c, &err);
+        status = export_lines(reader, run_no, folder, show_progress, c, &err) == 0 ? tell_files(c, &folder, 1)
+                                                                                   : client_failed(c, &err);
     else if (!reader || run_export_csv(reader, run_no, folder, SOAKBENCH_VERSION, show_progress, c, &err) != 0)
         status = client_failed(c, &err);
     else

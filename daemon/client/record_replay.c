@@ -279,7 +279,7 @@ static void feed_row(struct job *k, const struct record_row *row)
 
 static void curve_take(struct record_curve *c, int64_t at_ns, double value)
 {
-    int64_t n = at_ns / c->width_ns;
+    int64_t n = at_ns > 0 ? at_ns / c->width_ns : 0;
     while (n >= CURVE_POINTS) {
         for (int i = 0; i < CURVE_POINTS; i++) {
             bool there = 2 * i + 1 < CURVE_POINTS;
@@ -315,8 +315,8 @@ static void tell_gap(struct job *k, const struct record_row *row, int64_t *last_
     for (int i = 0; i < row->count; i++) {
         if (row->readings[i].signal != i2)
             continue;
-        int64_t gap = row->at_ns - *last_ns, most = k->a->bench->signals[i2].stale_after_ns;
-        if (*last_ns != INT64_MIN && gap > most)
+        int64_t gap = *last_ns == INT64_MIN ? 0 : row->at_ns - *last_ns;
+        if (gap > k->a->bench->signals[i2].stale_after_ns)
             record_warn(&k->a->warnings, TROUBLE_GAP, row->line,
                         "no i2 for %.1f s, from %.1f s on: that time is not seen", (double)gap / 1e9,
                         (double)*last_ns / 1e9);

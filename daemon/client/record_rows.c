@@ -8,6 +8,10 @@
 #define SECOND INT64_C(1000000000)
 
 static const int64_t hour_ns = 3600 * SECOND, day_ns = 24 * 3600 * SECOND;
+static const int64_t longest_ns = INT64_C(1000000000) * SECOND; /* 31 years */
+
+/* Readings of one moment that were written a little apart may have changed places. */
+static const int64_t mixed_ns = 5 * SECOND;
 
 struct record_rows {
     struct record_file file;
@@ -191,6 +195,10 @@ static int take_stamp(struct record_rows *r, struct record_row *row, bool *good,
     }
     follow_clock(r, &s);
     int64_t at = s.ns + r->shift_ns;
+    if (at - r->first_ns > longest_ns || at - r->first_ns < -longest_ns) {
+        error_set(err, "this stamp lies more than 30 years from the first");
+        return fail(r, r->map->time_columns[0], err);
+    }
     if (r->any && at > r->latest_ns)
         r->step_ns = at - r->latest_ns;
     r->any = true;
@@ -219,13 +227,14 @@ static bool is_lost(const struct record_rows *r, enum signal_kind kind)
 static bool in_order(struct record_rows *r, int i, const struct record_row *row, bool *told)
 {
     int64_t last = r->last_ns[i];
-    if (last == INT64_MIN || row->at_ns > last) {
+    if (last == INT64_MIN ? row->at_ns > -mixed_ns : row->at_ns > last) {
         r->last_ns[i] = row->at_ns;
         return true;
     }
     if (*told)
         return false;
     *told = true;
+    last = last == INT64_MIN ? 0 : last;
     if (row->at_ns == last)
         record_warn(r->warnings, TROUBLE_REPEATED, row->line,
                     "the stamp of the row before again: left out. Are stamps written with all their digits?");

@@ -232,7 +232,7 @@ static int from_fields(const struct fields *f, struct stamp *stamp)
 static int from_number(const char *text, const struct stamp_format *format, bool decimal_comma, struct stamp *stamp)
 {
     double v;
-    if (cell_number(text, decimal_comma, &v) != 0 || fabs(v * format->factor_ns) > 9e18)
+    if (cell_number(text, decimal_comma, &v) != 0 || fabs(v * format->factor_ns) > 2e18)
         return -1;
     const char *sign = strchr(text, decimal_comma ? ',' : '.');
     double digit = format->factor_ns;
