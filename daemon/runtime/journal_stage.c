@@ -9,6 +9,7 @@
 
 #include "command.h"
 #include "control.h"
+#include "journal_watch.h"
 
 enum { BATCH_RECORDS_MAX = 5000 };
 
@@ -45,7 +46,7 @@ struct journal_stage {
     int64_t retry_at_ns; /* 0: no failure */
     int64_t housekept_ns;
     int64_t upkeep_at_ns; /* real time at which readings may be sealed next */
-    bool too_large_told;
+    struct journal_watch watch;
     int64_t run_taken; /* last number that the journal gave */
     _Atomic int64_t run_next;
     _Atomic uint64_t commits, failures;
@@ -469,6 +470,8 @@ static void housekeep(struct journal_stage *s, int64_t now_ns)
     atomic_store(&s->file_bytes, stats.file_bytes);
     atomic_store(&s->used_bytes, stats.used_bytes);
     atomic_store(&s->free_bytes, stats.free_bytes);
+    journal_watch_wal(&s->watch, &s->setup, &stats);
+    journal_watch_check(&s->watch, &s->setup);
     bool low = stats.free_bytes >= 0 && stats.free_bytes < s->setup.free_floor_bytes;
     if (low != atomic_exchange(&s->setup.state->space_low, low))
         log_write(s->setup.log, low ? LOG_LEVEL_ERROR : LOG_LEVEL_NOTICE, "journal: %" PRId64 " MB free on its disk%s",
@@ -487,40 +490,6 @@ static struct journal_upkeep upkeep_wanted(const struct journal_stage *s)
                                    .store_count = k->store_count};
 }
 
-static void tell_too_large(struct journal_stage *s, int64_t used_bytes)
-{
-    struct error err = {0};
-    struct journal_notice n = {.urgency = NOTIFY_MORNING,
-                               .channel = -1,
-                               .made_utc_s = bench_clock_utc_ns(s->setup.clock) / 1000000000,
-                               .state = NOTICE_PENDING};
-    text_format(n.text, sizeof n.text,
-                "The journal holds %" PRId64 " MB, more than its max_size of %" PRId64
-                " MB, and nothing in it may go: all is of runs, too young to be sealed, or not yet settled in a store.",
-                used_bytes / 1000000, s->setup.keeping.max_bytes / 1000000);
-    log_write(s->setup.log, LOG_LEVEL_WARN, "journal: %s", n.text);
-    if (journal_begin(s->setup.journal, &err) || journal_put_notice(s->setup.journal, &n, &err) ||
-        journal_commit(s->setup.journal, &err)) {
-        journal_rollback(s->setup.journal);
-        log_write(s->setup.log, LOG_LEVEL_WARN, "journal: nobody could be told: %s", err.text);
-    } else if (s->setup.stored) {
-        s->setup.stored(s->setup.ctx, true);
-    }
-}
-
-/* Retention has found nothing to take out: is the file too large all the same? Told once, until it is smaller. */
-static void look_at_size(struct journal_stage *s)
-{
-    struct error err = {0};
-    struct journal_stats stats;
-    if (s->setup.keeping.max_bytes == 0 || journal_get_stats(s->setup.journal, &stats, &err))
-        return;
-    bool too_large = stats.used_bytes > s->setup.keeping.max_bytes;
-    if (too_large && !s->too_large_told)
-        tell_too_large(s, stats.used_bytes);
-    s->too_large_told = too_large;
-}
-
 /* One small step, and only while nothing waits for the disk: what is sealed is days old and can wait. */
 static void upkeep(struct journal_stage *s, int64_t now_ns)
 {
@@ -534,7 +503,7 @@ static void upkeep(struct journal_stage *s, int64_t now_ns)
     if (done < 0)
         log_write(s->setup.log, LOG_LEVEL_WARN, "journal: sealing and retention wait for now: %s", err.text);
     if (done == 0)
-        look_at_size(s);
+        journal_watch_size(&s->watch, &s->setup);
     s->upkeep_at_ns = bench_clock_real_ns(s->setup.clock) + (done < 0    ? upkeep_failed_every_ns
                                                              : done == 0 ? upkeep_idle_every_ns
                                                                          : upkeep_every_ns);
@@ -596,4 +565,12 @@ struct journal_stage_counts journal_stage_counts(const struct journal_stage *sta
                                          .used_bytes = atomic_load(&stage->used_bytes),
                                          .free_bytes = atomic_load(&stage->free_bytes),
                                          .longest_commit_ns = atomic_load(&stage->longest_commit_ns)};
+}
+
+void journal_stage_tell(struct journal_stage *stage, const char *text)
+{
+    if (atomic_load(&stage->watch.check_told))
+        return;
+    text_copy(stage->watch.check_words, sizeof stage->watch.check_words, text);
+    atomic_store(&stage->watch.check_told, true);
 }

@@ -73,6 +73,10 @@ int64_t journal_stage_next_run_no(struct journal_stage *stage);
 /* The last batch, and the clean end of the session at end_ns of bench time. 0 or -1 with err. */
 int journal_stage_finish(struct journal_stage *stage, int64_t end_ns, struct error *err);
 
+/* Something about the file that people are to be told, from another thread: at the next housekeeping. What comes before
+ * that is done is left out. */
+void journal_stage_tell(struct journal_stage *stage, const char *text);
+
 struct journal_stage_counts {
     uint64_t commits, failures;
     int64_t wal_bytes, file_bytes, used_bytes, free_bytes; /* used: of the file, without its free pages */

@@ -70,7 +70,8 @@ struct runtime {
     int64_t anchored_real_ns;
 
     struct worker engine_worker, journal_worker, control_worker, read_worker, bus_workers[BUSES_MAX],
-        store_workers[STORES_MAX], notify_worker, fit_worker;
+        store_workers[STORES_MAX], notify_worker, fit_worker, check_worker;
+    struct file_check *check; /* of the whole file, once; NULL: it could not be opened */
     atomic_bool stop_asked, stop_buses, stop_engine, stop_journal, stop_control, stop_stores;
     atomic_bool up;
     atomic_bool threads_alive; /* supervisor: engine and buses move */

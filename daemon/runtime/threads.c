@@ -10,6 +10,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "file_check.h"
 #include "runtime_parts.h"
 
 static const int64_t second_ns = INT64_C(1000000000);
@@ -188,6 +189,27 @@ static void *fit_thread(void *arg)
     return NULL;
 }
 
+/* Looks once through the whole file, which takes minutes when it is big: nobody waits for it. */
+static void *check_thread(void *arg)
+{
+    struct worker *w = arg;
+    struct runtime *rt = w->rt;
+    struct error err = {0};
+    name_thread("check", "");
+    if (atomic_load(&rt->stop_stores))
+        return NULL;
+    int result = file_check_run(rt->check, &err);
+    if (atomic_load(&rt->stop_stores))
+        return NULL;
+    if (result == 0)
+        log_write(rt->log, LOG_LEVEL_NOTICE, "journal: the file was checked and is sound");
+    else if (result < 0)
+        log_write(rt->log, LOG_LEVEL_WARN, "journal: the file could not be checked: %s", err.text);
+    else
+        journal_stage_tell(rt->journal_stage, err.text);
+    return NULL;
+}
+
 /* ---- start ---- */
 
 static int start(struct runtime *rt, struct worker *w, int index, void *(*loop)(void *), struct error *err)
@@ -216,6 +238,11 @@ int threads_start(struct runtime *rt, struct error *err)
     if (start(rt, &rt->fit_worker, 0, fit_thread, err))
         return -1;
     if (rt->notify && start(rt, &rt->notify_worker, 0, notify_thread, err))
+        return -1;
+    rt->check = file_check_new(rt->config->journal.path, err);
+    if (!rt->check)
+        log_write(rt->log, LOG_LEVEL_WARN, "journal: the file could not be checked: %s", err->text);
+    else if (start(rt, &rt->check_worker, 0, check_thread, err))
         return -1;
     if (rt->options.no_control)
         return 0;
@@ -282,6 +309,11 @@ static int threads_stop(struct runtime *rt, struct error *err)
     join(&rt->notify_worker);
     wake_fd(rt->worker_fd);
     join(&rt->fit_worker);
+    if (rt->check)
+        file_check_interrupt(rt->check);
+    join(&rt->check_worker);
+    file_check_free(rt->check);
+    rt->check = NULL;
     atomic_store(&rt->stop_journal, true);
     wake_fd(rt->journal_fd);
     join(&rt->journal_worker);

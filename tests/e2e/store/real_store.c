@@ -44,21 +44,53 @@ static void write_settings(const struct real_store *s, int rpc_port)
     (void)fprintf(f,
                   "reporting-disabled = true\nbind-address = \"127.0.0.1:%d\"\n[meta]\n  dir = \"%s/meta\"\n[data]\n"
                   "  dir = \"%s/data\"\n  wal-dir = \"%s/wal\"\n[monitor]\n  store-enabled = false\n[http]\n"
-                  "  bind-address = \"127.0.0.1:%d\"\n  log-enabled = false\n[logging]\n  level = \"error\"\n",
+                  "  bind-address = \"127.0.0.1:%d\"\n  log-enabled = false\n",
                   rpc_port, s->dir, s->dir, s->dir, s->port);
+    if (s->tls)
+        (void)fprintf(f,
+                      "  https-enabled = true\n  https-certificate = \"%s/store.pem\"\n  https-private-key ="
+                      " \"%s/store.key\"\n",
+                      s->dir, s->dir);
+    (void)fputs("[logging]\n  level = \"error\"\n", f);
     ck_assert_int_eq(fclose(f), 0);
 }
 
-void real_store_make(struct real_store *s, enum real_store_kind kind)
+static void make_certificates(const struct real_store *s)
 {
-    *s = (struct real_store){.kind = kind, .dir = "/tmp/store-XXXXXX"};
+    char command[1024];
+    (void)snprintf(
+        command, sizeof command,
+        "cd %s && for ca in ca other; do openssl req -x509 -newkey rsa:2048 -nodes -keyout $ca.key -out $ca.pem"
+        " -days 2 -subj /CN=$ca >/dev/null 2>&1 || exit 1; done && echo subjectAltName=IP:127.0.0.1 >ext &&"
+        " openssl req -newkey rsa:2048 -nodes -keyout store.key -out store.csr -subj /CN=store >/dev/null"
+        " 2>&1 && openssl x509 -req -in store.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile"
+        " ext -out store.pem >/dev/null 2>&1",
+        s->dir);
+    ck_assert_int_eq(system(command), 0);
+}
+
+static void make(struct real_store *s, enum real_store_kind kind, bool tls)
+{
+    *s = (struct real_store){.kind = kind, .dir = "/tmp/store-XXXXXX", .tls = tls};
     ck_assert_ptr_nonnull(mkdtemp(s->dir));
     s->port = free_port();
-    (void)snprintf(s->url, sizeof s->url, "http://127.0.0.1:%d", s->port);
+    (void)snprintf(s->url, sizeof s->url, "%s://127.0.0.1:%d", tls ? "https" : "http", s->port);
+    if (tls)
+        make_certificates(s);
     write_settings(s, free_port());
     real_store_start(s);
     if (kind == REAL_INFLUXDB)
         free(real_store_query(s, "CREATE DATABASE soak"));
+}
+
+void real_store_make(struct real_store *s, enum real_store_kind kind)
+{
+    make(s, kind, false);
+}
+
+void real_store_make_tls(struct real_store *s)
+{
+    make(s, REAL_INFLUXDB, true);
 }
 
 static size_t keep_text(char *bytes, size_t size, size_t count, void *ctx)
@@ -78,7 +110,7 @@ static char *ask(const struct real_store *s, const char *place, const char *form
     CURL *c = curl_easy_init();
     ck_assert_ptr_nonnull(c);
     char *escaped = curl_easy_escape(c, query, 0), *text = calloc(1, 1);
-    char body[4096], url[160];
+    char body[4096], url[160], ca[96];
     (void)snprintf(body, sizeof body, "%s=%s", form, escaped);
     (void)snprintf(url, sizeof url, "%s/%s", s->url, place);
     curl_free(escaped);
@@ -87,6 +119,9 @@ static char *ask(const struct real_store *s, const char *place, const char *form
     (void)curl_easy_setopt(c, CURLOPT_NOPROXY, "*");
     (void)curl_easy_setopt(c, CURLOPT_TIMEOUT, 20L);
     (void)curl_easy_setopt(c, CURLOPT_POSTFIELDS, body);
+    (void)snprintf(ca, sizeof ca, "%s/ca.pem", s->dir);
+    if (s->tls)
+        (void)curl_easy_setopt(c, CURLOPT_CAINFO, ca);
     (void)curl_easy_setopt(c, CURLOPT_WRITEFUNCTION, keep_text);
     (void)curl_easy_setopt(c, CURLOPT_WRITEDATA, &text);
     CURLcode rc = curl_easy_perform(c);
@@ -159,6 +194,13 @@ static int remove_one(const char *path, const struct stat *st, int kind, struct 
     (void)kind;
     (void)ftw;
     return remove(path);
+}
+
+void real_store_wipe(struct real_store *s)
+{
+    char data[96];
+    (void)snprintf(data, sizeof data, "%s/data", s->dir);
+    (void)nftw(data, remove_one, 16, FTW_DEPTH | FTW_PHYS);
 }
 
 void real_store_remove(struct real_store *s)

@@ -15,12 +15,18 @@ struct real_store {
     int port;
     pid_t pid;
     char url[64];
+    bool tls; /* its certificate is store.pem, of the authority ca.pem; other.pem is an authority that signed nothing */
 };
 
 bool real_store_installed(enum real_store_kind kind);
 /* Picks a port and a directory; starts the server and waits until it answers. Ends the test on failure. */
 void real_store_make(struct real_store *s, enum real_store_kind kind);
+/* The same, spoken to by TLS alone (InfluxDB): authority and certificate are made by openssl in the store's directory.
+ */
+void real_store_make_tls(struct real_store *s);
 void real_store_start(struct real_store *s);
+/* All that it holds is gone; it does not run. */
+void real_store_wipe(struct real_store *s);
 /* kill -9. */
 void real_store_kill(struct real_store *s);
 void real_store_remove(struct real_store *s);

@@ -43,7 +43,9 @@ static int keep_line(void *ctx, const struct journal_set_aside *a)
     return 0;
 }
 
-static struct uplink *make_uplink(const struct fixture *f, const struct real_store *s, struct keeper *k)
+/* ca: name of the authority's file in the store's directory; NULL: none. */
+static struct uplink *make_uplink_by(const struct fixture *f, const struct real_store *s, struct keeper *k,
+                                     const char *ca)
 {
     struct error err = {""};
     struct uplink_setup setup = {.name = "shop",
@@ -59,9 +61,16 @@ static struct uplink *make_uplink(const struct fixture *f, const struct real_sto
                                  .sink = {keep_cursor, keep_line, k}};
     (void)text_copy(setup.url, sizeof setup.url, s->url);
     (void)text_copy(setup.journal_path, sizeof setup.journal_path, f->path);
+    if (ca != NULL)
+        (void)text_format(setup.ca_file, sizeof setup.ca_file, "%s/%s", s->dir, ca);
     struct uplink *u = uplink_new(&setup, &err);
     ck_assert_msg(u != NULL, "%s", err.text);
     return u;
+}
+
+static struct uplink *make_uplink(const struct fixture *f, const struct real_store *s, struct keeper *k)
+{
+    return make_uplink_by(f, s, k, NULL);
 }
 
 static int64_t now_ns(void)
@@ -335,6 +344,39 @@ START_TEST(test_no_database)
 }
 END_TEST
 
+/* The real store behind TLS of its own: believed by the authority of its certificate, and by no other; then all
+ * arrives, value for value. The certificates are openssl's, the TLS on the far side the store's. */
+START_TEST(test_tls)
+{
+    static const char *const wrong[] = {"other.pem", NULL};
+    struct fixture f;
+    struct real_store s;
+    struct uplink_status st;
+    fixture_make(&f);
+    struct keeper k = {.journal = make_rows(&f, 300)};
+    real_store_make_tls(&s);
+    for (size_t i = 0; i < 2; i++) {
+        struct uplink *u = make_uplink_by(&f, &s, &k, wrong[i]);
+        int64_t deadline = now_ns() + INT64_C(30) * 1000000000;
+        do {
+            (void)uplink_run_once(u, now_ns());
+            uplink_get_status(u, &st);
+        } while (st.trouble[0] == '\0' && now_ns() < deadline);
+        ck_assert_int_eq((int)st.state, UPLINK_WAITING);
+        ck_assert_msg(strstr(st.trouble, "certificate") != NULL, "%s", st.trouble);
+        ck_assert_uint_eq(st.lines_sent, 0);
+        uplink_free(u);
+    }
+    struct uplink *u = make_uplink_by(&f, &s, &k, "ca.pem");
+    drain(u);
+    assert_equal(&f, &s);
+    uplink_free(u);
+    journal_close(k.journal);
+    real_store_remove(&s);
+    fixture_remove(&f);
+}
+END_TEST
+
 int main(void)
 {
     if (!real_store_installed(REAL_INFLUXDB)) {
@@ -349,6 +391,7 @@ int main(void)
     tcase_add_test(t, test_points_lost);
     tcase_add_test(t, test_poison_line);
     tcase_add_test(t, test_no_database);
+    tcase_add_test(t, test_tls);
     suite_add_tcase(s, t);
     return suite_run(s);
 }
