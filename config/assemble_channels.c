@@ -316,6 +316,21 @@ static void need_signal(const struct assembly *a, const struct raw_channel *raw,
                        signal_kind_name(kind));
 }
 
+static void build_remote(const struct assembly *a, struct raw_remote *raw, int channel)
+{
+    struct bench_channel *ch = &a->config->bench.channels[channel];
+    struct load_points *points = &a->config->load_points[channel];
+    ch->remote = (struct bench_remote){.device = -1};
+    points->remote_device = points->remote = -1;
+    if (raw->at.node == NULL)
+        return;
+    ch->remote = raw->remote;
+    points->remote_device = find_device(a, &raw->at, "device", raw->device);
+    points->remote = assemble_output(a, &raw->at, "command", points->remote_device, raw->command);
+    ch->remote.device = points->remote_device;
+    ch->remote.fitted = points->remote >= 0;
+}
+
 static void build_channel(struct assembly *a, struct raw_channel *raw, int i, const int of_bench[SIG_KIND_COUNT_])
 {
     struct bench *b = &a->config->bench;
@@ -323,7 +338,7 @@ static void build_channel(struct assembly *a, struct raw_channel *raw, int i, co
     (void)text_copy(ch->name, sizeof ch->name, raw->name);
     ch->circuit = assemble_find(a, &raw->at, "circuit", raw->circuit, "circuit", b->circuits[0].name,
                                 sizeof b->circuits[0], b->circuit_count);
-    ch->remote_setpoint = raw->remote_setpoint;
+    build_remote(a, &raw->remote, i);
     a->config->channel_isolation_v[i] = raw->isolation_v;
     for (int k = 0; k < SIG_KIND_COUNT_; k++)
         ch->signal[k] = of_bench[k];

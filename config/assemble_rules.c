@@ -123,6 +123,8 @@ static void build_limits(struct assembly *a)
     l->frozen_doubt_ns = r->frozen.doubt_ns;
     l->frozen_open_ns = r->frozen.open_ns;
     memcpy(l->settle_ns, r->settle.ns, sizeof l->settle_ns);
+    memcpy(l->time_ns, r->times.ns, sizeof l->time_ns);
+    memcpy(l->level, r->levels.value, sizeof l->level);
     l->u0_dc_peak_v = r->no_load.dc_peak_v;
     l->u0_ac_rms_v = r->no_load.ac_rms_v;
     l->u0_ac_rms_s_v = r->no_load.ac_rms_s_v;

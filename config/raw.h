@@ -111,6 +111,12 @@ struct raw_channel_capture {
     char device[NAME_CAP], name[NAME_CAP];
 };
 
+struct raw_remote {
+    struct at at;
+    char device[NAME_CAP], command[NAME_CAP];
+    struct bench_remote remote;
+};
+
 struct raw_uncertainty {
     struct at at;
     struct uncertainty u;
@@ -143,7 +149,7 @@ struct raw_channel {
     struct raw_output trigger;
     struct raw_channel_capture capture;
     double isolation_v;
-    bool remote_setpoint;
+    struct raw_remote remote;
     struct list signals;
 };
 
@@ -212,6 +218,16 @@ struct raw_no_load {
     double dc_peak_v, ac_rms_v, ac_rms_s_v, plasma_v;
 };
 
+struct raw_times {
+    struct at at;
+    int64_t ns[BENCH_TIMES_];
+};
+
+struct raw_levels {
+    struct at at;
+    double value[BENCH_LEVELS_];
+};
+
 struct raw_limits {
     struct at at;
     struct bench_limits limits;
@@ -219,6 +235,8 @@ struct raw_limits {
     struct raw_frozen frozen;
     struct raw_settle settle;
     struct raw_no_load no_load;
+    struct raw_times times;
+    struct raw_levels levels;
 };
 
 struct raw_bench {
@@ -335,6 +353,6 @@ void build_strike(struct raw_load *load, struct problems *problems);
 
 /* Tables that are used by another file's. */
 extern const struct object bus_object, device_object, circuit_object, channel_object, signal_object, output_object,
-    rule_object, limits_object, store_object, notify_object, strike_object;
+    rule_object, limits_object, store_object, notify_object, strike_object, times_object, levels_object, remote_object;
 
 #endif

@@ -325,9 +325,8 @@ static const struct field channel_fields[] = {
      .flags = OPTIONAL,
      .help = "Voltage that the channel is isolated for from the others and from earth. A common return bar ties units "
              "together."},
-    {"remote_setpoint", FIELD_BOOL, AT(struct raw_channel, remote_setpoint), .fallback = "false",
-     .help = "The unit has a remote control of its current. For the record: the daemon does not turn it, a survey is "
-             "attended."},
+    {"remote_setpoint", FIELD_OBJECT, AT(struct raw_channel, remote), .flags = HIDDEN, .object = &remote_object,
+     .help = "A wired remote control of the unit's current, written by the bench: a survey and `setting` need nobody."},
     {"signals", FIELD_DICT, AT(struct raw_channel, signals), .flags = NEEDED, .object = &signal_object, .max_items = 64,
      .help = "Its signals by name; i2 and u2 are needed."},
 };

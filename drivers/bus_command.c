@@ -89,6 +89,10 @@ bool command_target(const struct bus *bus, const struct command *c, struct devic
             break;
         case COMMAND_PEAK_RESET:
             return peak_target(bus, p, dev, point, value);
+        case COMMAND_REMOTE:
+            device = p->remote_device;
+            *point = p->remote;
+            break;
         default:
             break;
         }
@@ -98,7 +102,7 @@ bool command_target(const struct bus *bus, const struct command *c, struct devic
         return false;
     if (c->kind == COMMAND_OPEN)
         *value = (*dev)->map->safe_value;
-    else if (c->kind == COMMAND_SETPOINT)
+    else if (c->kind == COMMAND_SETPOINT || c->kind == COMMAND_REMOTE)
         *value = c->value / (*dev)->map->points[*point].to_base;
     return true;
 }

@@ -210,7 +210,8 @@ static int plan_survey(const struct bench *bench, int channel, const struct unit
         return -1;
     plan->survey_count = run->survey_count;
     memcpy(plan->survey, points, (size_t)run->survey_count * sizeof points[0]);
-    double rest_s = run->survey_rest_ns > 0 ? (double)run->survey_rest_ns / ns_per_s : 3600.0;
+    double rest_s = run->survey_rest_ns > 0 ? (double)run->survey_rest_ns / ns_per_s
+                                            : (double)bench->limits.time_ns[TIME_SURVEY_REST] / ns_per_s;
     plan->least_s = rest_s * (run->survey_count > 1 ? run->survey_count - 1 : 0);
     return 0;
 }

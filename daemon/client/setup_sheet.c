@@ -159,7 +159,12 @@ void setup_sheet_make(const struct rating_point *point, const struct unit_plate 
     if (point->process == PROCESS_TIG || point->process == PROCESS_MIG)
         add(sheet,
             "Water cooler: hoses looped back, or switched off as the maker says, else its flow fault ends the run.");
-    add(sheet, "Remote control unplugged, or at its maximum if it has to stay.");
+    if (channel->remote.fitted)
+        add(sheet, "For a survey, or with --setting: the unit's remote control socket to the bench's output, the unit "
+                   "switched "
+                   "to remote. Else: remote control unplugged, or at its maximum if it has to stay.");
+    else
+        add(sheet, "Remote control unplugged, or at its maximum if it has to stay.");
     add(sheet,
         "Output set to %g A. If the point is dialled in on-load, start with --setting and turn until I2 shows it.",
         point->current_a);

@@ -15,16 +15,14 @@
 #include "supply_seen.h"
 #include "track.h"
 
-enum { PROBE_FIRST_S = 5, PROBE_EVERY_S = 30, EVIDENCE_MOST_S = 20, SLOW_RESET_S = 600 };
-
-static const int64_t probe_hold_ns = 1500000000;
+enum { SLOW_RESET_S = 600 };
 
 int64_t shutoff_evidence_ns(const struct engine *e, int ch)
 {
     static const enum signal_kind kinds[] = {SIG_I1, SIG_BREAKER_AUX, SIG_THERMAL_LAMP, SIG_ENGINE_SPEED};
     int64_t lag = signals_lag_ns(e, ch, kinds, sizeof kinds / sizeof kinds[0]), supply = supply_lag_ns(e, ch);
     lag = supply > lag ? supply : lag;
-    return 2 * SECOND_NS + (lag < EVIDENCE_MOST_S * SECOND_NS ? lag : EVIDENCE_MOST_S * SECOND_NS);
+    return 2 * SECOND_NS + (lag < time_of(e, TIME_EVIDENCE) ? lag : time_of(e, TIME_EVIDENCE));
 }
 
 int64_t shutoff_confirm_ns(const struct engine *e, int ch)
@@ -79,7 +77,7 @@ bool voltage_doubted(struct engine *e, int ch)
     }
     if (*since == NEVER_NS)
         *since = e->step_ns;
-    if (e->step_ns - *since < 2 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_U2))
+    if (e->step_ns - *since < time_of(e, TIME_METER_DOUBT) + 2 * signal_lag_ns(e, ch, SIG_U2))
         return false;
     struct event *v = emit_event(e, EVENT_METER_DOUBT, ch);
     v->code = bench_channel_of(e, ch)->signal[SIG_U2];
@@ -202,7 +200,7 @@ void shutoff_explain(struct engine *e, int ch)
         observed_after_shutoff(e, ch);
     c->timers[TIMER_PHASE] = e->now_ns + e->bench.limits.recover_cap_ns;
     if (c->load.triggered) /* a first look early: what comes back in seconds was no heat */
-        c->timers[TIMER_PROBE] = e->now_ns + PROBE_FIRST_S * SECOND_NS;
+        c->timers[TIMER_PROBE] = e->now_ns + time_of(e, TIME_PROBE_FIRST);
 }
 
 void shutoff_probe(struct engine *e, int ch)
@@ -214,7 +212,7 @@ void shutoff_probe(struct engine *e, int ch)
         load_probe(e, ch, false);
         c->shutoff.probing = false;
         c->shutoff.last_off_ns = e->now_ns;
-        c->timers[TIMER_PROBE] = e->now_ns + PROBE_EVERY_S * SECOND_NS;
+        c->timers[TIMER_PROBE] = e->now_ns + time_of(e, TIME_PROBE_EVERY);
         return;
     }
     load_probe(e, ch, true);
@@ -222,7 +220,7 @@ void shutoff_probe(struct engine *e, int ch)
         return;
     c->shutoff.probing = true;
     c->shutoff.probe_ns = e->now_ns;
-    c->timers[TIMER_PROBE] = e->now_ns + probe_hold_ns + 2 * signal_lag_ns(e, ch, SIG_U2) + slack_ns(e);
+    c->timers[TIMER_PROBE] = e->now_ns + time_of(e, TIME_PROBE_HOLD) + 2 * signal_lag_ns(e, ch, SIG_U2) + slack_ns(e);
 }
 
 /* Output present with the load open: against the unit's own no-load voltage where it is known. */

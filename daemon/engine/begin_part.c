@@ -8,13 +8,12 @@
 #include "load.h"
 #include "peak.h"
 #include "procedure.h"
+#include "remote.h"
 #include "renewal.h"
 #include "stagger.h"
 #include "strike.h"
 #include "track.h"
 #include "trim.h"
-
-enum { READY_PATIENCE_S = 30, TRIES_MAX = 60 };
 
 bool part_hindered(struct engine *e, int ch, char *text, size_t cap)
 {
@@ -27,14 +26,15 @@ bool part_hindered(struct engine *e, int ch, char *text, size_t cap)
         return text_copy(text, cap, "the supply contactor of the unit is open"), true;
     if (!journal_lets_begin(e))
         return text_copy(text, cap, "the record is not healthy enough to begin"), true;
-    return stagger_hinders(e, ch, text, cap);
+    return stagger_hinders(e, ch, text, cap) || remote_hinders(e, ch, text, cap);
 }
 
 void part_wait(struct engine *e, int ch, const char *why)
 {
     struct channel *c = channel_of(e, ch);
     c->run.tries++;
-    if (c->run.tries > (c->course == COURSE_READY ? READY_PATIENCE_S : TRIES_MAX) && !stagger_is_waiting(e, ch)) {
+    enum bench_time which = c->course == COURSE_READY ? TIME_READY : TIME_HINDRANCE;
+    if (c->run.tries > time_of(e, which) / SECOND_NS && !stagger_is_waiting(e, ch)) {
         run_cut_short(e, ch, CAUSE_BENCH_INTERLOCK, why);
         set_state(e, ch, STATE_DONE);
         return;
@@ -93,7 +93,7 @@ void cycle_start(struct engine *e, int ch)
         double pause = seconds_of(e->now_ns - r->pause_begin_ns);
         double planned = seconds_of(r->cycle_ns - r->rated_on_ns);
         r->longest_pause_s = pause > r->longest_pause_s ? pause : r->longest_pause_s;
-        if (pause > planned + CYCLE_TOLERANCE_S && r->has_last && r->last.valid)
+        if (pause > planned + seconds_of(time_of(e, TIME_CYCLE)) && r->has_last && r->last.valid)
             emit_text(e, EVENT_NOTE, ch, "the pause before cycle %d lasted %.0f s instead of %.0f s", r->cycle + 1,
                       pause, planned);
     }

@@ -108,7 +108,7 @@ void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r)
     int64_t rated = run->rated_on_ns;
     if (run_is_continuous(
             run)) /* no pause in which a shutoff would be allowed; a hold has the edges of its first cycle */
-        rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS;
+        rated = shutoff ? NEVER_NS / 2 : run->rated_on_ns - time_of(e, TIME_CYCLE);
     r->outcome =
         hold_outcome(r->figures.at_rated.low_ns, r->figures.at_rated.high_ns, rated, (int64_t)(u_s * 1e9), shutoff);
     r->after_heavier = run->observed.heavier;

@@ -7,6 +7,7 @@
 #include "judge.h"
 #include "load.h"
 #include "procedure.h"
+#include "remote.h"
 
 static void stop_timers(struct channel *c)
 {
@@ -27,6 +28,7 @@ void run_finish(struct engine *e, int ch, enum ending ending)
     if (!c->run.active)
         return;
     stop_timers(c);
+    remote_safe(e, ch);
     struct verdict *v = emit_verdict(e);
     judge_run(e, ch, ending, v);
     tell_finding(e, ch, v);

@@ -18,6 +18,7 @@
 #include "operate.h"
 #include "peak.h"
 #include "procedure.h"
+#include "remote.h"
 #include "renewal.h"
 #include "rules.h"
 #include "run_queue.h"
@@ -127,7 +128,7 @@ static void take_boot(struct engine *e, const struct input_boot *b)
     }
     for (int i = 0; i < e->bench.circuit_count && i < b->circuit_count; i++) {
         double away_s = seconds_of(b->utc_ns - b->circuits[i].at_utc_ns);
-        e->circuits[i].heat = breaker_heat_after(b->circuits[i].heat, 0, away_s, BREAKER_TAU_S);
+        e->circuits[i].heat = breaker_heat_after(b->circuits[i].heat, 0, away_s, seconds_of(time_of(e, TIME_BREAKER)));
         e->circuits[i].at_ns = e->step_ns;
     }
     close_old_queue(e, b->queue_waiting);
@@ -150,7 +151,7 @@ static void heat_circuit(struct engine *e, int circuit)
             supply_currents_add(e, ch, phases);
     for (int k = 0; k < SUPPLY_PHASES; k++) /* the pole that carries most trips the breaker */
         amps = phases[k] > amps ? phases[k] : amps;
-    s->heat = breaker_heat_after(s->heat, amps / b->rated_a, dt, BREAKER_TAU_S);
+    s->heat = breaker_heat_after(s->heat, amps / b->rated_a, dt, seconds_of(time_of(e, TIME_BREAKER)));
     s->at_ns = e->step_ns;
 }
 
@@ -304,6 +305,7 @@ static void take(struct engine *e, const struct input *in)
         break;
     case INPUT_ACK:
         load_ack(e, &in->u.ack);
+        remote_ack(e, &in->u.ack);
         renewal_ack(e, &in->u.ack);
         watchdog_ack(e, &in->u.ack);
         peak_ack(e, &in->u.ack);

@@ -59,9 +59,6 @@ struct bus_state {
     int64_t watermark_ns; /* stamp of the last transaction; LONG_AGO_NS: none */
 };
 
-/* Time constant of a breaker's heat: minutes to tens of minutes by size; common practice, no published source. */
-enum { BREAKER_TAU_S = 600 };
-
 struct circuit_state {
     double heat; /* share of the breaker's steady heat at rated current */
     int64_t at_ns;
@@ -309,6 +306,17 @@ struct peak_state {
     int64_t settled_ns;
 };
 
+/* The unit's remote control in a run; see remote.h. */
+struct remote_state {
+    bool used;           /* by this run */
+    bool written;        /* and on the wire: the load may close */
+    uint64_t command;    /* under way; 0: none */
+    double correction_a; /* by what was measured */
+    int tries;
+    bool again;     /* opening, to be set anew */
+    double spent_s; /* on-load in tries that did not hit */
+};
+
 struct rule_state {
     int64_t since_ns; /* condition holds since; NEVER_NS: it does not */
     bool told;
@@ -330,6 +338,7 @@ struct channel {
     struct strike_state strike;
     struct capture_state capture;
     struct peak_state peak;
+    struct remote_state remote;
     enum verdict_kind verdict; /* of the last run, shown until released */
     enum shutoff_cause cause;
     int64_t run_no_shown;
@@ -421,6 +430,17 @@ static inline const struct bench_channel *bench_channel_of(const struct engine *
 static inline int64_t utc_of(const struct engine *e, int64_t ns)
 {
     return e->boot_utc_ns + (ns - e->boot_ns) + e->slept_ns;
+}
+
+/* How long something is waited for or borne; where a line is drawn. By the configuration. */
+static inline int64_t time_of(const struct engine *e, enum bench_time which)
+{
+    return e->bench.limits.time_ns[which];
+}
+
+static inline double level_of(const struct engine *e, enum bench_level which)
+{
+    return e->bench.limits.level[which];
 }
 
 static inline double seconds_of(int64_t ns)

@@ -34,6 +34,8 @@ static const char *doing_of(const struct channel *c)
     case COURSE_READY:
         return c->doing[0] ? c->doing : "waiting for fans, signals and supply";
     case COURSE_SETTING:
+        if (c->remote.used)
+            return "on-load: is the current that of the remote control?";
         return c->run.rq.procedure == PROCEDURE_SURVEY
                    ? "on-load: turn the unit to the current asked for, then say that it is set"
                    : "on-load: turn the unit to its rated current, then say that it is set";

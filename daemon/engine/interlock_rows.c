@@ -130,7 +130,7 @@ static bool element(struct engine *e, int ch, char *text)
     double g =
         stepped ? step_conductance(l->steps, l->step_count, c->load.mask, 1, lead) : 1 / (c->load.setting + lead);
     double seen = u / i * g;
-    if (seen >= 0.85 && seen <= 1.25)
+    if (100 * seen >= level_of(e, LEVEL_ELEMENT_LOW) && 100 * seen <= level_of(e, LEVEL_ELEMENT_HIGH))
         return false;
     (void)text_format(text, REASON_CAP, "load measures %.4f ohm where %s %.4f ohm", u / i,
                       stepped ? "the closed steps give" : "it is set to", 1 / g);
@@ -248,7 +248,7 @@ static bool watchdog(struct engine *e, int ch, char *text)
 static bool cross_wired(struct engine *e, int ch, char *text)
 {
     struct channel *c = channel_of(e, ch);
-    if (!load_is_on(c) || e->step_ns - c->load.closing_ns > 10 * SECOND_NS)
+    if (!load_is_on(c) || e->step_ns - c->load.closing_ns > time_of(e, TIME_IDENTITY))
         return false;
     double own = track_value(e, ch, SIG_I2);
     if (isnan(own) || own >= flow_threshold(e, ch))
@@ -257,7 +257,7 @@ static bool cross_wired(struct engine *e, int ch, char *text)
         if (i == ch || (c->load.others_live >> i & 1u) || e->channels[i].load.phase != LOAD_OPEN)
             continue;
         double other = track_value(e, i, SIG_I2);
-        if (other >= flow_threshold(e, i) && other > 10) {
+        if (other >= flow_threshold(e, i) && other > level_of(e, LEVEL_IDENTITY_A)) {
             (void)text_format(text, REASON_CAP, "current began on channel %.47s instead: leads are crossed",
                               e->bench.channels[i].name);
             return true;
@@ -300,7 +300,7 @@ static int64_t longest_lag(const struct engine *e, int ch, enum signal_kind a, e
 
 static int64_t element_patience(const struct engine *e, int ch)
 {
-    return 3 * SECOND_NS + longest_lag(e, ch, SIG_I2, SIG_U2);
+    return time_of(e, TIME_ELEMENT) + longest_lag(e, ch, SIG_I2, SIG_U2);
 }
 
 static int64_t power_patience(const struct engine *e, int ch)
@@ -312,7 +312,7 @@ static int64_t power_patience(const struct engine *e, int ch)
 static int64_t supply_patience(const struct engine *e, int ch)
 {
     int64_t own = supply_lag_ns(e, ch), current = signal_lag_ns(e, ch, SIG_I2);
-    return SECOND_NS + (own > current ? own : current);
+    return time_of(e, TIME_SUPPLY) + (own > current ? own : current);
 }
 
 static int64_t cross_patience(const struct engine *e, int ch)

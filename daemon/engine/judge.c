@@ -12,8 +12,6 @@
 #include "track.h"
 #include "uncertainty.h"
 
-enum { NIGHT_S = 12 * 3600 };
-
 /* When this unit was last on-load, on whatever channel: by the journal, and by what was seen in this session, which may
  * not be on disk yet; 0: not known. */
 static int64_t unit_last_load_utc_ns(const struct engine *e, const struct run_request *rq)
@@ -70,7 +68,7 @@ int judge_cutouts(const struct engine *e, int ch, const struct run_request *rq)
     for (int i = 0; i < e->bench.channel_count; i++) {
         const struct channel *c = &e->channels[i];
         bool own = strcmp(c->last_load_serial, rq->serial) == 0 || (i == ch && c->last_load_serial[0] == '\0');
-        if (own && utc_of(e, e->step_ns) - c->last_load_utc_ns <= NIGHT_S * SECOND_NS && c->cutouts_tonight > most)
+        if (own && utc_of(e, e->step_ns) - c->last_load_utc_ns <= time_of(e, TIME_NIGHT) && c->cutouts_tonight > most)
             most = c->cutouts_tonight;
     }
     return most;
@@ -318,7 +316,7 @@ static void fill_figures(const struct run *r, const struct cycle_result *at, str
     v->intake_degc = at->intake_degc;
 }
 
-static void fill_shutoff(const struct run *r, struct verdict *v)
+static void fill_shutoff(const struct run *r, double settled_pct, struct verdict *v)
 {
     v->shutoff_s = v->shutoff_half_width_s = v->reset_s = v->own_percent_on = NAN;
     if (!r->has_first_shutoff)
@@ -332,7 +330,7 @@ static void fill_shutoff(const struct run *r, struct verdict *v)
     int n = 0;
     while (n < CAPABILITY_MAX && n < r->cutouts && r->cutout_cycles[n].reset_s > 0)
         n++;
-    if (capability_find(r->cutout_cycles, n, 10, &own, &err) == 0)
+    if (capability_find(r->cutout_cycles, n, settled_pct, &own, &err) == 0)
         v->own_percent_on = own.percent_on;
 }
 
@@ -390,7 +388,7 @@ void judge_run(struct engine *e, int ch, enum ending ending, struct verdict *v)
     fill_figures(r, at, v);
     if (!load_knows_command(e, ch))
         v->commanded_s = v->percent_on_demanded = NAN;
-    fill_shutoff(r, v);
+    fill_shutoff(r, level_of(e, LEVEL_CAPABILITY), v);
     if (by_shutoff) {
         v->cause = r->first_shutoff.cause;
         v->cause_second = r->first_shutoff.second;

@@ -9,8 +9,6 @@
 
 enum { WINDOW_S = 10, LEAST_READINGS = 5 };
 
-static const double risen = 1.5, warn_w = 20, end_w = 100;
-
 /* Mean resistance over the window before now; NAN when it cannot be had. */
 static double resistance_now(struct engine *e, int ch, double *current_a)
 {
@@ -59,12 +57,13 @@ void lead_watch(struct engine *e, int ch)
     }
     w->ohm = ohm;
     double base = w->first_ohm > 0 ? w->first_ohm : 0, more_w = (ohm - base) * amps * amps;
-    w->over = ohm > risen * base && more_w > warn_w ? w->over + 1 : 0;
+    bool worse = 100 * ohm > level_of(e, LEVEL_LEAD_RISE) * base && more_w > level_of(e, LEVEL_LEAD_WARN);
+    w->over = worse ? w->over + 1 : 0;
     if (w->over < 2)
         return;
     if (!w->told)
         tell(e, ch, base, ohm, more_w);
     w->told = true;
-    if (more_w > end_w)
+    if (more_w > level_of(e, LEVEL_LEAD_END))
         run_end_soon(e, ch, CAUSE_BENCH_INTERLOCK, "a connector or lead of the load path is burning");
 }

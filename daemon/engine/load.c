@@ -7,10 +7,9 @@
 #include "figures.h"
 #include "load_parts.h"
 #include "observed.h"
+#include "remote.h"
 #include "track.h"
 #include "uncertainty.h"
-
-enum { RECORD_PATIENCE_S = 30, CHANGE_PATIENCE_S = 5, STRAY_PATIENCE_S = 2 };
 
 int64_t slack_ns(const struct engine *e)
 {
@@ -28,7 +27,7 @@ static int64_t closing_slack_ns(const struct engine *e)
 /* The record's turn before a closing command goes out, and the heartbeat's: real time too. */
 static int64_t patience_ns(const struct engine *e)
 {
-    return RECORD_PATIENCE_S * SECOND_NS + 2 * closing_slack_ns(e);
+    return time_of(e, TIME_RECORD) + 2 * closing_slack_ns(e);
 }
 
 static int64_t load_poll_ns(const struct engine *e, int ch)
@@ -50,9 +49,9 @@ double flow_threshold(const struct engine *e, int ch)
 {
     const struct channel *c = &e->channels[ch];
     const struct bench_signal *i2 = signal_of(e, ch, SIG_I2);
-    double least = 2;
-    if (c->run.active && 0.04 * c->run.rq.point.current_a > least)
-        least = 0.04 * c->run.rq.point.current_a;
+    double least = level_of(e, LEVEL_FLOW_A), share = level_of(e, LEVEL_FLOW_PCT) / 100;
+    if (c->run.active && share * c->run.rq.point.current_a > least)
+        least = share * c->run.rq.point.current_a;
     double zero = i2 ? 2 * uncertainty_expanded(&i2->uncertainty, 0) : 0;
     return zero > least ? zero : least;
 }
@@ -155,7 +154,7 @@ static void load_release(struct engine *e, int ch)
     send_trigger(e, ch, false);
     l->phase = LOAD_RELEASING;
     l->opening_ns = e->now_ns;
-    load_arm(e, ch, 2 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e));
+    load_arm(e, ch, time_of(e, TIME_RELEASE) + signal_lag_ns(e, ch, SIG_I2) + slack_ns(e));
 }
 
 /* Asks for steps or a setting, after a record of the intent. */
@@ -202,7 +201,7 @@ static void send_change(struct engine *e, int ch, uint32_t mask, double setting)
 {
     send_load(e, ch, mask, setting);
     channel_of(e, ch)->load.change_waits = false;
-    load_arm(e, ch, CHANGE_PATIENCE_S * SECOND_NS + 2 * closing_slack_ns(e));
+    load_arm(e, ch, time_of(e, TIME_CHANGE) + 2 * closing_slack_ns(e));
 }
 
 void load_change(struct engine *e, int ch, uint32_t mask, double setting, bool released)
@@ -227,6 +226,7 @@ void load_send_open(struct engine *e, int ch)
     l->opening_ns = e->now_ns;
     l->phase = LOAD_OPENING;
     load_arm(e, ch, load_open_limit_ns(e, ch));
+    remote_safe(e, ch);
 }
 
 void load_open(struct engine *e, int ch, bool emergency)
@@ -314,7 +314,8 @@ static void ack_steps(struct engine *e, int ch, const struct input_ack *a)
     c->load.phase = LOAD_TRAVEL;
     c->load.commanded_on_ns = a->stamp_ns;
     load_arm(e, ch,
-             bench_channel_of(e, ch)->load.travel_ns + 4 * load_poll_ns(e, ch) + SECOND_NS + closing_slack_ns(e));
+             bench_channel_of(e, ch)->load.travel_ns + 4 * load_poll_ns(e, ch) + time_of(e, TIME_CLOSE) +
+                 closing_slack_ns(e));
 }
 
 static void ack_trigger(struct engine *e, int ch, const struct input_ack *a)
@@ -410,7 +411,7 @@ static bool current_strays(struct engine *e, int ch, int64_t after_ns)
     }
     if (l->stray_since_ns == NEVER_NS)
         l->stray_since_ns = e->step_ns;
-    return e->step_ns - l->stray_since_ns >= STRAY_PATIENCE_S * SECOND_NS + signal_lag_ns(e, ch, SIG_I2);
+    return e->step_ns - l->stray_since_ns >= time_of(e, TIME_STRAY) + signal_lag_ns(e, ch, SIG_I2);
 }
 
 /* The load ought to be open. Steps that close by themselves go up the ladder like those that do not open. */

@@ -87,9 +87,9 @@ static void take_pause(struct engine *e, int ch, int64_t since_ns)
     struct run *r = &channel_of(e, ch)->run;
     double pause = seconds_of(since_ns - r->observed.end_ns), planned = seconds_of(r->cycle_ns - r->rated_on_ns);
     r->longest_pause_s = pause > r->longest_pause_s ? pause : r->longest_pause_s;
-    if (pause < 0.98 * planned - CYCLE_TOLERANCE_S)
+    if (pause < 0.98 * planned - seconds_of(time_of(e, TIME_CYCLE)))
         r->observed.heavier = true;
-    if (pause > planned + CYCLE_TOLERANCE_S || pause < planned - CYCLE_TOLERANCE_S)
+    if (pause > planned + seconds_of(time_of(e, TIME_CYCLE)) || pause < planned - seconds_of(time_of(e, TIME_CYCLE)))
         emit_text(e, EVENT_NOTE, ch, "the pause before cycle %d lasted %.0f s instead of %.0f s", r->cycle + 1, pause,
                   planned);
 }
@@ -215,7 +215,7 @@ static void close_part(struct engine *e, int ch)
     r->observed.end_ns = result.figures.ends > 0 ? result.figures.first_end.at_ns : e->now_ns;
     r->observed.begin_unseen = false;
     if (seconds_of(result.figures.conducting.best_ns) >
-        1.02 * seconds_of(r->rated_on_ns) + CYCLE_TOLERANCE_S + seconds_of(r->guard_ns))
+        1.02 * seconds_of(r->rated_on_ns) + seconds_of(time_of(e, TIME_CYCLE)) + seconds_of(r->guard_ns))
         r->observed.heavier = true;
 }
 
@@ -272,7 +272,7 @@ void observed_weigh(struct engine *e, int ch, struct shutoff *s)
     if (load == LOAD_STAYED_ON || (s->confidence > 0.96 && s->cause != CAUSE_LOAD_PATH_OPEN))
         return;
     figures_now(e, ch, &f);
-    bool time_over = f.at_rated.high_ns >= r->rated_on_ns - CYCLE_TOLERANCE_S * SECOND_NS && !run_is_continuous(r);
+    bool time_over = f.at_rated.high_ns >= r->rated_on_ns - time_of(e, TIME_CYCLE) && !run_is_continuous(r);
     if (load == LOAD_WAS_OPENED) {
         doubt(s, CAUSE_OPERATOR, CAUSE_NONE, 0.95, "the load's contact opened before the current went");
     } else if (s->cause == CAUSE_LOAD_PATH_OPEN) {
@@ -327,7 +327,8 @@ static bool answers(const struct engine *e, const struct run *r, char *why)
         (void)text_format(why, REASON_CAP, "the record ends after %d of %d cycles", r->cycles_valid, (int)r->rq.cycles);
         return false;
     }
-    if (r->rq.procedure == PROCEDURE_SOAK && length_s < seconds_of(r->rq.soak_ns) - CYCLE_TOLERANCE_S) {
+    if (r->rq.procedure == PROCEDURE_SOAK &&
+        length_s < seconds_of(r->rq.soak_ns) - seconds_of(time_of(e, TIME_CYCLE))) {
         (void)text_format(why, REASON_CAP, "the record ends after %.0f min of %.0f min", length_s / 60,
                           seconds_of(r->rq.soak_ns) / 60);
         return false;

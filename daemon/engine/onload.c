@@ -74,8 +74,8 @@ static enum shutoff_cause cause_of_nothing(struct engine *e, int ch, char *text)
 static bool waits_for_arc(struct engine *e, int ch, double amps, double volts)
 {
     const struct bench_strike *s = &bench_channel_of(e, ch)->load.strike;
-    double arc_v = s->fitted ? s->arc_v : 12;
-    return amps < 0.35 * channel_of(e, ch)->run.point.current_a && volts < arc_v;
+    double arc_v = s->fitted ? s->arc_v : level_of(e, LEVEL_WAITS_V);
+    return 100 * amps < level_of(e, LEVEL_WAITS_PCT) * channel_of(e, ch)->run.point.current_a && volts < arc_v;
 }
 
 static void say_never(struct engine *e, int ch, double reached_a, bool waits, double volts)
@@ -133,7 +133,7 @@ void onload_never_reached(struct engine *e, int ch, double reached_a)
 static void check_reached(struct engine *e, int ch, const struct cycle_figures *f)
 {
     struct channel *c = channel_of(e, ch);
-    int64_t patience = 10 * SECOND_NS + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
+    int64_t patience = time_of(e, TIME_BEGIN) + 2 * signal_lag_ns(e, ch, SIG_I2) + slack_ns(e);
     int64_t since = figures_since_ns(e, ch, f);
     if (since == NEVER_NS) {
         int64_t from =
@@ -148,7 +148,7 @@ static void check_reached(struct engine *e, int ch, const struct cycle_figures *
         c->figures.rated_seen = true;
         return;
     }
-    if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + 20 * SECOND_NS + patience)
+    if (!c->figures.rated_seen && f->known_ns - since > c->figures.setup.settle_ns + time_of(e, TIME_RATED) + patience)
         onload_never_reached(e, ch, f->current_a.mean);
 }
 
@@ -176,14 +176,14 @@ static void check_reduced(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct figures *f = &c->figures;
     double i = track_value(e, ch, SIG_I2);
-    if (!f->rated_seen || f->reduced_told || isnan(i) || i >= c->run.point.current_a * 0.96 ||
-        i < 0.2 * c->run.point.current_a) {
+    if (!f->rated_seen || f->reduced_told || isnan(i) ||
+        100 * i >= c->run.point.current_a * level_of(e, LEVEL_REDUCED) || i < 0.2 * c->run.point.current_a) {
         f->low_since_ns = NEVER_NS;
         return;
     }
     if (f->low_since_ns == NEVER_NS)
         f->low_since_ns = e->step_ns;
-    if (e->step_ns - f->low_since_ns < 5 * SECOND_NS + signal_lag_ns(e, ch, SIG_I2))
+    if (e->step_ns - f->low_since_ns < time_of(e, TIME_REDUCED) + signal_lag_ns(e, ch, SIG_I2))
         return;
     f->reduced_told = true;
     const char *why = why_reduced(e, ch);

@@ -7,9 +7,6 @@
 #include "track.h"
 #include "watchdog.h"
 
-/* A record whose stamps are further off the wall clock than this gives runs a wrong time of day. */
-enum { CLOCK_OFF_S = 60 };
-
 static const char *store_words(enum store_stand worst)
 {
     switch (worst) {
@@ -67,7 +64,7 @@ enum preflight_result preflight_clock(const struct ask *a)
         return PREFLIGHT_REFUSE;
     }
     int64_t off_ns = a->e->record_off_ns;
-    if (off_ns < CLOCK_OFF_S * SECOND_NS && off_ns > -CLOCK_OFF_S * SECOND_NS)
+    if (off_ns < time_of(a->e, TIME_CLOCK_OFF) && off_ns > -time_of(a->e, TIME_CLOCK_OFF))
         return preflight_say(a, PREFLIGHT_PASS, "not behind the record, and the record's time is the wall clock's");
     (void)text_format(a->text, REASON_CAP,
                       "the record's time is %+.0f s off the wall clock, which was set or slept since the daemon began: "
@@ -104,7 +101,7 @@ enum preflight_result preflight_time_to_open(const struct ask *a)
 {
     int64_t worst = load_open_limit_ns(a->e, a->ch);
     (void)text_format(a->text, REASON_CAP, "opens and is seen open within %.2f s", seconds_of(worst));
-    return worst > 3 * SECOND_NS + slack_ns(a->e) ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    return worst > time_of(a->e, TIME_OPEN_WARN) + slack_ns(a->e) ? PREFLIGHT_WARN : PREFLIGHT_PASS;
 }
 
 enum preflight_result preflight_bench_safe(const struct ask *a)

@@ -6,8 +6,6 @@
 #include "track.h"
 
 /* A test message that a person acknowledged stands for the coming night. */
-enum { MESSAGE_GOOD_FOR_S = 12 * 3600 };
-
 enum preflight_result preflight_unattended(const struct ask *a)
 {
     if (!a->rq->unattended)
@@ -38,7 +36,7 @@ enum preflight_result preflight_notification(const struct ask *a)
         return PREFLIGHT_NOT_ASKED;
     int64_t at_s = a->rq->night.acknowledged_utc_s;
     int64_t age_s = utc_of(a->e, a->e->step_ns) / SECOND_NS - at_s;
-    if (at_s <= 0 || age_s > MESSAGE_GOOD_FOR_S || age_s < -60)
+    if (at_s <= 0 || age_s > time_of(a->e, TIME_MESSAGE_AGE) / SECOND_NS || age_s < -60)
         return preflight_say(a, PREFLIGHT_REFUSE,
                              "no test message was delivered and acknowledged today: send one and enter its code");
     (void)text_format(a->text, REASON_CAP, "test message acknowledged %lld min ago", (long long)(age_s / 60));

@@ -52,7 +52,7 @@ enum preflight_result preflight_circuit(struct engine *e, int ch, const struct r
     double on_s = rq->point.cycle_s * (x < 1 ? x : 1), left = e->circuits[circuit].heat;
     if (left > 0.05)
         (void)text_append(text, REASON_CAP, "; still %.0f %% warm from earlier runs", 100 * left);
-    bool warm = breaker_heat_after(left, multiple, on_s, BREAKER_TAU_S) > 1.13 * 1.13;
+    bool warm = breaker_heat_after(left, multiple, on_s, seconds_of(time_of(e, TIME_BREAKER))) > 1.13 * 1.13;
     return multiple > 1.13 || mean > 1 || warm ? PREFLIGHT_WARN : PREFLIGHT_PASS;
 }
 

@@ -6,6 +6,7 @@
 #include "judge.h"
 #include "lead.h"
 #include "preflight_lines.h"
+#include "remote.h"
 #include "settable_load.h"
 #include "strike.h"
 #include "survey_run.h"
@@ -26,16 +27,24 @@ enum preflight_result preflight_safety_test(const struct ask *a)
                           (long long)((now_s - due_s) / 86400));
         return PREFLIGHT_WARN;
     }
-    return age_d > 365 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    return (now_s - a->rq->safety_test_utc_s) > time_of(a->e, TIME_SAFETY_TEST) / SECOND_NS ? PREFLIGHT_WARN
+                                                                                            : PREFLIGHT_PASS;
 }
 
 static enum preflight_result survey_fits(const struct ask *a)
 {
     const char *trouble = survey_trouble(a->rq, a->plate);
+    bool remote = remote_serves(a->e, a->ch, a->rq);
+    for (int i = 0; i < a->rq->survey_count && i < SURVEY_POINTS_MAX && remote && !trouble; i++)
+        trouble = remote_trouble(a->e, a->ch, a->rq->survey_a[i]);
+    if (!trouble && a->rq->unattended && !remote)
+        trouble = "nothing turns the unit from one current to the next: without a remote_setpoint a survey is attended";
     if (!a->point_ok)
         return preflight_say(a, PREFLIGHT_REFUSE, "the rating point makes no sense: current or load voltage");
     return trouble ? preflight_say(a, PREFLIGHT_REFUSE, trouble)
-                   : preflight_say(a, PREFLIGHT_PASS, "somebody turns the unit before each current");
+                   : preflight_say(a, PREFLIGHT_PASS,
+                                   remote ? "the remote control sets the unit before each current"
+                                          : "somebody turns the unit before each current");
 }
 
 enum preflight_result preflight_procedure_fits(const struct ask *a)
@@ -53,6 +62,8 @@ enum preflight_result preflight_procedure_fits(const struct ask *a)
                              "a 100 % point has no pause: it is proved by a soak to equilibrium only");
     if (q->procedure == PROCEDURE_SCREEN && q->point.percent_on > 60)
         return preflight_say(a, PREFLIGHT_WARN, "above 60 % a screen takes longer than a quarter of an hour");
+    if (remote_serves(a->e, a->ch, q) && remote_trouble(a->e, a->ch, q->point.current_a))
+        return preflight_say(a, PREFLIGHT_REFUSE, remote_trouble(a->e, a->ch, q->point.current_a));
     int64_t part = (int64_t)(q->point.percent_on * 1e7 * (q->point.cycle_s > 0 ? q->point.cycle_s : 600));
     if (part + 60 * SECOND_NS > a->e->bench.limits.max_on_load_ns)
         return preflight_say(a, PREFLIGHT_REFUSE, "the on-load part is longer than the bench's limit");
@@ -172,7 +183,8 @@ enum preflight_result preflight_bank(const struct ask *a)
     }
     (void)text_format(a->text, REASON_CAP, "%.4f ohm of %.4f ohm wanted (%+.1f %%), %.0f W", choice.resistance_ohm,
                       a->point.resistance_ohm, choice.error_pct, choice.power_w);
-    return choice.error_pct > 4 || choice.error_pct < -4 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    double most_off = level_of(a->e, LEVEL_LOAD_ERROR);
+    return choice.error_pct > most_off || choice.error_pct < -most_off ? PREFLIGHT_WARN : PREFLIGHT_PASS;
 }
 
 static enum preflight_result no_strike(const struct ask *a)
@@ -224,7 +236,7 @@ enum preflight_result preflight_load_path(const struct ask *a)
     }
     double loading = state.weakest >= 0 ? state.parts[state.weakest].loading_pct : 0;
     (void)text_format(a->text, REASON_CAP, "weakest part %d at %.0f %% of its rating", state.weakest + 1, loading);
-    return loading > 125 ? PREFLIGHT_REFUSE : loading > 100 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
+    return loading > level_of(a->e, LEVEL_PATH) ? PREFLIGHT_REFUSE : loading > 100 ? PREFLIGHT_WARN : PREFLIGHT_PASS;
 }
 
 enum preflight_result preflight_meters(const struct ask *a)

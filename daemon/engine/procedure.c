@@ -15,6 +15,7 @@
 #include "observed.h"
 #include "onload.h"
 #include "peak.h"
+#include "remote.h"
 #include "renewal.h"
 #include "stagger.h"
 #include "strike.h"
@@ -69,7 +70,7 @@ static int64_t part_cap_ns(const struct engine *e, const struct run *r)
         cap = r->rq.cap_ns > 0 ? r->rq.cap_ns : cap;
         return cap < most ? cap : most;
     }
-    int64_t cap = r->rated_on_ns + r->guard_ns + l->settle_ns[r->rq.point.process] + CYCLE_TOLERANCE_S * SECOND_NS;
+    int64_t cap = r->rated_on_ns + r->guard_ns + l->settle_ns[r->rq.point.process] + l->time_ns[TIME_CYCLE];
     return cap < r->cycle_ns - 2 * SECOND_NS ? cap : r->cycle_ns - 2 * SECOND_NS;
 }
 
@@ -97,6 +98,7 @@ static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
     c->cause = CAUSE_NONE;
     c->run_no_shown = rq->run_no;
     c->strike = (struct strike_state){0};
+    remote_prepare(e, ch);
     c->advised = 0;
     for (int i = 0; i < INTERLOCK_COUNT_; i++)
         c->hold_since_ns[i] = NEVER_NS;
@@ -138,7 +140,8 @@ bool procedure_set(struct engine *e, int ch)
         return true;
     if (c->course != COURSE_SETTING)
         return false;
-    c->run.setting_s = seconds_of(e->now_ns - c->load.since_ns);
+    c->run.setting_s = seconds_of(e->now_ns - c->load.since_ns) + c->remote.spent_s;
+    c->remote.spent_s = 0;
     c->run.start = START_WARM;
     c->course = COURSE_SET_OPEN;
     c->timers[TIMER_PHASE] = NEVER_NS;
@@ -328,12 +331,17 @@ void procedure_poll(struct engine *e, int ch)
         strike_poll(e, ch);
         break;
     case COURSE_SETTING:
-        trim_advise(e, ch);
+        if (c->remote.used)
+            remote_look(e, ch);
+        else
+            trim_advise(e, ch);
         break;
     case COURSE_SET_OPEN:
-        if (c->load.phase == LOAD_OPEN && c->run.rq.procedure == PROCEDURE_SURVEY)
+        if (c->load.phase != LOAD_OPEN || remote_again(e, ch))
+            break;
+        if (c->run.rq.procedure == PROCEDURE_SURVEY)
             survey_rest(e, ch);
-        else if (c->load.phase == LOAD_OPEN)
+        else
             rest_after_setting(e, ch);
         break;
     case COURSE_PART:

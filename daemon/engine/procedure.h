@@ -28,8 +28,6 @@ void procedure_timer(struct engine *e, int ch);
 /* The operator says that the unit is dialled in. False: not in the state `setting`. */
 bool procedure_set(struct engine *e, int ch);
 
-enum { CYCLE_TOLERANCE_S = 12 }; /* of on-load part and pause: 0.2 min of ten, common practice */
-
 /* Closes the books on the present on-load part. shutoff: the unit ended it. */
 void cycle_close(struct engine *e, int ch, bool shutoff, struct cycle_result *r);
 

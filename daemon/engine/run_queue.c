@@ -7,6 +7,7 @@
 #include "interlock.h"
 #include "preflight.h"
 #include "procedure.h"
+#include "remote.h"
 #include "stagger.h"
 
 enum { LOOK_EVERY_S = 1 };
@@ -102,7 +103,7 @@ static bool may_queue(struct engine *e, int ch, const struct run_request *rq, ch
                false;
     if (!rq->unattended)
         return text_copy(why, cap, "a queue begins runs without anybody: order it as unattended"), false;
-    if (rq->setting)
+    if (rq->setting && !remote_serves(e, ch, rq))
         return text_copy(why, cap, "nobody is there to dial the unit in"), false;
     return preflight_run(e, ch, rq, why, cap);
 }

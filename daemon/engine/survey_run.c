@@ -6,14 +6,13 @@
 #include "error.h"
 #include "lead.h"
 #include "procedure.h"
+#include "remote.h"
 #include "track.h"
 #include "uncertainty.h"
 
 /* Rest between two currents: common practice, no published source. Hot parts are not seen from outside, so there is a
  * time as well as a temperature; without a temperature, the time that counts as cold. */
-enum { REST_S = 3600, LOOK_S = 10, AWAIT_S = 4 * 3600, RISE_EVERY_S = 300 };
-
-static const double settled_pct = 5;
+enum { LOOK_S = 10, RISE_EVERY_S = 300 };
 
 static struct survey_state *survey_of(struct engine *e, int ch)
 {
@@ -58,8 +57,6 @@ const char *survey_trouble(const struct run_request *rq, const struct rating_poi
         return "own percent-on needs three cut-outs at each current: the first never counts";
     if (rq->repeats > SURVEY_PARTS_MAX)
         return "a survey takes at most 16 cut-outs at each current";
-    if (rq->unattended)
-        return "nothing turns the unit from one current to the next: a survey is attended";
     return NULL;
 }
 
@@ -84,7 +81,7 @@ static int64_t least_rest_ns(struct engine *e, int ch)
     if (rq->survey_rest_ns > 0)
         return rq->survey_rest_ns;
     int64_t cold = e->bench.limits.cold_rest_ns;
-    return !isnan(rise_k(e, ch)) && REST_S * SECOND_NS < cold ? REST_S * SECOND_NS : cold;
+    return !isnan(rise_k(e, ch)) && time_of(e, TIME_SURVEY_REST) < cold ? time_of(e, TIME_SURVEY_REST) : cold;
 }
 
 /* ---- from one current to the next ---- */
@@ -106,10 +103,15 @@ static void point_begin(struct engine *e, int ch)
     s->amps = s->intake = 0;
     c->advised = 0;
     s->ask_ns = e->now_ns;
-    s->at_bench = false;
+    s->at_bench = c->remote.used;
+    remote_forget(e, ch);
     c->course = COURSE_AWAIT;
     set_state(e, ch, STATE_PAUSE);
-    c->timers[TIMER_PHASE] = e->now_ns + AWAIT_S * SECOND_NS;
+    if (c->remote.used) {
+        c->timers[TIMER_PHASE] = e->now_ns + SECOND_NS;
+        return;
+    }
+    c->timers[TIMER_PHASE] = e->now_ns + time_of(e, TIME_SURVEY_WAIT);
     emit_text(e, EVENT_ADVICE, ch,
               "set the unit to %g A: say \"set\" when you stand at the bench, and again when it is",
               r->point.current_a);
@@ -241,7 +243,7 @@ static void tell_own(struct engine *e, int ch)
     int n = s->part_count;
     double amps = n > 0 ? s->amps / n : channel_of(e, ch)->run.point.current_a, intake = n > 0 ? s->intake / n : NAN;
     if (n < SURVEY_REPEATS_LEAST ||
-        survey_share_find(s->parts, n, settled_pct, current_pct(e, ch, amps), &share, &err) != 0) {
+        survey_share_find(s->parts, n, level_of(e, LEVEL_SURVEY), current_pct(e, ch, amps), &share, &err) != 0) {
         struct event *v = tell(e, ch, SURVEY_NOT_SETTLED, amps, intake);
         (void)text_format(v->text, sizeof v->text, "%.1f A: %d cut-outs that count, not settled, no figure", amps, n);
         return;

@@ -9,12 +9,10 @@
 #include "renewal.h"
 #include "track.h"
 
-static const int64_t day_ns = 24 * 3600 * SECOND_NS;
-
 bool watchdog_is_proved(const struct engine *e, int device)
 {
     const struct device_state *d = &e->devices[device];
-    return d->proved && utc_of(e, e->step_ns) - d->proved_utc_ns < day_ns;
+    return d->proved && utc_of(e, e->step_ns) - d->proved_utc_ns < time_of(e, TIME_PROOF_AGE);
 }
 
 static bool unit_is_dead(struct engine *e, int ch)

@@ -2,9 +2,10 @@
 
 #include <string.h>
 
-/* 1: without supply_void_after; 2: without captures, latches and signals that stand still. What was recorded then is
+/* 1: without supply_void_after; 2: without captures, latches and signals that stand still; 3: without what stands at
+ * the end, times, levels, strikes and remote controls, whose defaults are what held then. What was recorded then is
  * judged again as it was. */
-enum { BENCH_CODEC = 3, BENCH_CODEC_BEFORE_CAPTURES = 2, BENCH_CODEC_FIRST = 1 };
+enum { BENCH_CODEC = 4, BENCH_CODEC_BEFORE_LATER = 3, BENCH_CODEC_BEFORE_CAPTURES = 2, BENCH_CODEC_FIRST = 1 };
 
 static const int64_t never_ns = INT64_MAX;
 
@@ -26,49 +27,6 @@ const char *rule_sense_name(enum rule_sense sense)
 const char *rule_action_name(enum rule_action action)
 {
     return (unsigned)action < RULE_ACTION_COUNT_ ? action_names[action] : "?";
-}
-
-static const int64_t second = INT64_C(1000000000);
-
-void bench_limits_default(struct bench_limits *l)
-{
-    *l = (struct bench_limits){
-        .t_bank_max_degc = 250,
-        .t_lead_max_degc = 85,
-        .over_power_pct = 110,
-        .u1_void_pct = 5,
-        .u1_void_after_ns = 5 * second,
-        .u1_open_pct = 15,
-        .max_on_load_ns = 3600 * second,
-        .band_high_pct = 10,
-        .band_low_pct = 2,
-        .drift_limit_k_per_h = 2,
-        .drift_window_ns = 3600 * second,
-        .cold_within_k = 2,
-        .cold_rest_ns = 4 * 3600 * second,
-        .stale_ns = {2 * second, 30 * second, 300 * second},
-        .frozen_doubt_ns = 10 * second,
-        .frozen_open_ns = 30 * second,
-        .guard_on_load_ns = 5 * second,
-        .setting_cap_ns = 60 * second,
-        .recover_cap_ns = 3600 * second,
-        .fan_run_on_ns = 300 * second,
-        .beat_ns = second,
-        .lease_ns = 3 * second,
-        .journal_warn_ns = 1 * second,
-        .journal_refuse_ns = 2 * second,
-        .journal_open_ns = 5 * second,
-        .u0_dc_peak_v = 113,
-        .u0_ac_rms_v = 80,
-        .u0_ac_rms_s_v = 48,
-        .u0_plasma_v = 500,
-        .cutouts_per_night = 3,
-        .altitude_m = 0,
-        .repeatability_pct = 2,
-        .bank_max_power_w = 0,
-    };
-    for (int i = 0; i < PROCESS_COUNT_; i++)
-        l->settle_ns[i] = 3 * second;
 }
 
 static void put_signal(struct writer *w, const struct bench_signal *s)
@@ -204,7 +162,6 @@ static void put_load(struct writer *w, const struct bench_load *l)
     put_f64(w, l->max_resistance_ohm);
     put_f64(w, l->min_resistance_ohm);
     put_f64(w, l->max_current_a);
-    put_strike(w, &l->strike);
 }
 
 static void get_load(struct reader *r, struct bench_load *l)
@@ -231,7 +188,34 @@ static void get_load(struct reader *r, struct bench_load *l)
     l->max_resistance_ohm = get_f64(r);
     l->min_resistance_ohm = get_f64(r);
     l->max_current_a = get_f64(r);
-    get_strike(r, &l->strike);
+}
+
+static void put_remote(struct writer *w, const struct bench_remote *m)
+{
+    put_bool(w, m->fitted);
+    put_i32(w, m->device);
+    put_f64(w, m->low_out);
+    put_f64(w, m->low_a);
+    put_f64(w, m->high_out);
+    put_f64(w, m->high_a);
+    put_f64(w, m->safe_out);
+    put_i64(w, m->settle_ns);
+    put_f64(w, m->within_pct);
+    put_i32(w, m->tries);
+}
+
+static void get_remote(struct reader *r, struct bench_remote *m)
+{
+    m->fitted = get_bool(r);
+    m->device = get_index(r, DEVICES_MAX);
+    m->low_out = get_f64(r);
+    m->low_a = get_f64(r);
+    m->high_out = get_f64(r);
+    m->high_a = get_f64(r);
+    m->safe_out = get_f64(r);
+    m->settle_ns = get_i64(r);
+    m->within_pct = get_f64(r);
+    m->tries = get_i32(r);
 }
 
 static void put_channel(struct writer *w, const struct bench_channel *c)
@@ -252,7 +236,7 @@ static void put_channel(struct writer *w, const struct bench_channel *c)
         put_i32(w, c->signal[i]);
     put_bool(w, c->u2_at_bank);
     put_bool(w, c->has_capture);
-    put_bool(w, c->remote_setpoint);
+    put_bool(w, c->remote.fitted);
 }
 
 static void get_channel(struct reader *r, struct bench_channel *c, uint32_t codec)
@@ -273,7 +257,7 @@ static void get_channel(struct reader *r, struct bench_channel *c, uint32_t code
         c->signal[i] = get_index(r, SIGNALS_MAX);
     c->u2_at_bank = get_bool(r);
     c->has_capture = codec > BENCH_CODEC_BEFORE_CAPTURES && get_bool(r);
-    c->remote_setpoint = get_bool(r);
+    (void)get_bool(r); /* see the end: in older ones a mere word, nobody drove it */
 }
 
 static void put_circuit(struct writer *w, const struct bench_circuit *c)
@@ -444,6 +428,41 @@ static void get_limits(struct reader *r, struct bench_limits *l, uint32_t codec)
     l->frozen_open_ns = codec > BENCH_CODEC_BEFORE_CAPTURES ? get_i64(r) : never_ns;
 }
 
+/* What came after the third codec. */
+static void put_later(struct writer *w, const struct bench *b)
+{
+    for (int i = 0; i < BENCH_TIMES_; i++)
+        put_i64(w, b->limits.time_ns[i]);
+    for (int i = 0; i < BENCH_LEVELS_; i++)
+        put_f64(w, b->limits.level[i]);
+    for (int i = 0; i < b->channel_count; i++) {
+        put_strike(w, &b->channels[i].load.strike);
+        put_remote(w, &b->channels[i].remote);
+    }
+}
+
+static void get_later(struct reader *r, struct bench *b)
+{
+    for (int i = 0; i < BENCH_TIMES_; i++)
+        b->limits.time_ns[i] = get_i64(r);
+    for (int i = 0; i < BENCH_LEVELS_; i++)
+        b->limits.level[i] = get_f64(r);
+    for (int i = 0; i < b->channel_count; i++) {
+        get_strike(r, &b->channels[i].load.strike);
+        get_remote(r, &b->channels[i].remote);
+    }
+}
+
+static void default_later(struct bench *b)
+{
+    struct bench_limits without;
+    bench_limits_default(&without);
+    memcpy(b->limits.time_ns, without.time_ns, sizeof without.time_ns);
+    memcpy(b->limits.level, without.level, sizeof without.level);
+    for (int i = 0; i < b->channel_count; i++)
+        b->channels[i].remote.device = -1;
+}
+
 size_t bench_encode(const struct bench *b, uint8_t *bytes, size_t cap)
 {
     struct writer w = writer_over(bytes, cap);
@@ -470,6 +489,7 @@ size_t bench_encode(const struct bench *b, uint8_t *bytes, size_t cap)
     for (int i = 0; i < b->rule_count; i++)
         put_rule(&w, &b->rules[i]);
     put_limits(&w, &b->limits);
+    put_later(&w, b);
     return w.bad ? 0 : w.used;
 }
 
@@ -487,7 +507,7 @@ static bool indexes_hold(const struct bench *b)
     for (int i = 0; i < b->channel_count; i++) {
         const struct bench_channel *c = &b->channels[i];
         if (c->circuit >= b->circuit_count || c->load.device >= b->device_count ||
-            c->load.feedback_signal >= b->signal_count)
+            (c->remote.fitted && c->remote.device >= b->device_count) || c->load.feedback_signal >= b->signal_count)
             return false;
         for (int k = 0; k < SIG_KIND_COUNT_; k++)
             if (c->signal[k] >= b->signal_count)
@@ -528,6 +548,10 @@ int bench_decode(struct bench *b, const uint8_t *bytes, size_t size)
     for (int i = 0; i < b->rule_count; i++)
         get_rule(&r, &b->rules[i]);
     get_limits(&r, &b->limits, codec);
+    if (codec > BENCH_CODEC_BEFORE_LATER)
+        get_later(&r, b);
+    else
+        default_later(b);
     return !r.bad && r.at == size && indexes_hold(b) ? 0 : -1;
 }
 

@@ -106,6 +106,17 @@ struct bench_load {
     struct bench_strike strike;
 };
 
+/* A wired remote control of a unit's current: an output that the bench writes, a straight line from ampere to it. */
+struct bench_remote {
+    bool fitted;
+    int device;
+    double low_out, low_a, high_out, high_a; /* two points of the line, in the output's own unit */
+    double safe_out;                         /* written when the load opens */
+    int64_t settle_ns;                       /* of the unit, before its current counts */
+    double within_pct;                       /* of the current that is wanted */
+    int tries;
+};
+
 struct path_part {
     bool is_cable;
     double area_mm2;
@@ -154,7 +165,61 @@ struct bench_channel {
     int signal[SIG_KIND_COUNT_]; /* the channel's own signal of a kind, else the bench's, else -1 */
     bool u2_at_bank;             /* u2 is sensed at the bank, not at the unit */
     bool has_capture;            /* a meter has a buffer of fast samples for it */
-    bool remote_setpoint;
+    struct bench_remote remote;
+};
+
+/* How long the engine waits for something, or bears it: common practice, no published source, where the configuration's
+ * reference does not name one. */
+enum bench_time {
+    TIME_RECORD,
+    TIME_CHANGE,
+    TIME_CLOSE,
+    TIME_RELEASE,
+    TIME_STRAY,
+    TIME_READY,
+    TIME_HINDRANCE,
+    TIME_IDENTITY,
+    TIME_ELEMENT,
+    TIME_SUPPLY,
+    TIME_BEGIN,
+    TIME_RATED,
+    TIME_REDUCED,
+    TIME_METER_DOUBT,
+    TIME_EVIDENCE,
+    TIME_PROBE_FIRST,
+    TIME_PROBE_EVERY,
+    TIME_PROBE_HOLD,
+    TIME_PROOF_AGE,
+    TIME_MESSAGE_AGE,
+    TIME_NIGHT,
+    TIME_SAFETY_TEST,
+    TIME_SURVEY_REST,
+    TIME_SURVEY_WAIT,
+    TIME_CYCLE,
+    TIME_CLOCK_OFF,
+    TIME_BREAKER,
+    TIME_OPEN_WARN,
+    BENCH_TIMES_
+};
+
+/* Where it draws its lines, likewise. */
+enum bench_level {
+    LEVEL_FLOW_A,
+    LEVEL_FLOW_PCT,
+    LEVEL_IDENTITY_A,
+    LEVEL_ELEMENT_LOW,
+    LEVEL_ELEMENT_HIGH,
+    LEVEL_REDUCED,
+    LEVEL_LEAD_RISE,
+    LEVEL_LEAD_WARN,
+    LEVEL_LEAD_END,
+    LEVEL_LOAD_ERROR,
+    LEVEL_PATH,
+    LEVEL_SURVEY,
+    LEVEL_CAPABILITY,
+    LEVEL_WAITS_PCT,
+    LEVEL_WAITS_V,
+    BENCH_LEVELS_
 };
 
 /* Limits of the interlocks and of the judgement. Those marked M are from memory and configurable. */
@@ -187,6 +252,8 @@ struct bench_limits {
     double altitude_m;                                            /* of the bench; above 1000 is harsh */
     double repeatability_pct;                                     /* of the bench itself */
     double bank_max_power_w;                                      /* all channels together; 0: no limit */
+    int64_t time_ns[BENCH_TIMES_];
+    double level[BENCH_LEVELS_]; /* %, A, V or W */
 };
 
 enum rule_sense { RULE_ABOVE, RULE_BELOW, RULE_OUTSIDE, RULE_RISING, RULE_SENSE_COUNT_ };

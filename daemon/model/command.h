@@ -21,6 +21,7 @@ enum command_kind {
     COMMAND_SETPOINT,   /* settable loads: value in ohm or A; latest wins */
     COMMAND_ANSWER,     /* to the operator's request: accepted or refused, text */
     COMMAND_NOTIFY,     /* wake somebody or tell them later: text */
+    COMMAND_REMOTE,     /* the unit's remote control: value in the output's unit */
     COMMAND_WORKER,     /* start a job beside the engine */
     COMMAND_PEAK_RESET, /* let the channel's latched peak go */
     COMMAND_CAPTURE,    /* the channel's buffer of fast samples; code: capture_order. Answered by an input of its own */

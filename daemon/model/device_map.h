@@ -172,6 +172,7 @@ struct load_points {
     int fan_device, fan;
     int peak_device, peak;       /* point of the latched peak that COMMAND_PEAK_RESET lets go */
     int capture_device, capture; /* index in that device's map */
+    int remote_device, remote;   /* written with what stands for the unit's current */
 };
 
 /* Where a signal comes from. */

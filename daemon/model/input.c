@@ -195,12 +195,13 @@ static void put_run_request(struct writer *w, const struct run_request *q)
     put_i64(w, q->safety_test_due_utc_s);
     put_bool(w, q->safety_test_failed);
     put_u32(w, (uint32_t)q->start);
-    put_u32(w, (uint32_t)q->strike);
     put_text(w, q->who);
     put_text(w, q->accepts);
     put_f64(w, q->target_resistance_ohm);
     put_f64(w, q->baseline_u0_v);
     put_bool(w, q->load_held);
+    put_u32(w, (uint32_t)q->strike);
+    put_bool(w, q->point.strike);
 }
 
 static void get_run_request(struct reader *r, struct run_request *q)
@@ -243,12 +244,17 @@ static void get_run_request(struct reader *r, struct run_request *q)
     q->safety_test_due_utc_s = get_i64(r);
     q->safety_test_failed = get_bool(r);
     q->start = (enum start_condition)get_below(r, START_CONDITION_COUNT_);
-    q->strike = (enum strike_use)get_below(r, STRIKE_USE_COUNT_);
     get_text(r, q->who, sizeof q->who);
     get_text(r, q->accepts, sizeof q->accepts);
     q->target_resistance_ohm = get_f64(r);
     q->baseline_u0_v = get_f64(r);
+    if (r->at == r->size)
+        return; /* as recorded before the rest was there */
     q->load_held = get_bool(r);
+    if (r->at == r->size)
+        return;
+    q->strike = (enum strike_use)get_below(r, STRIKE_USE_COUNT_);
+    q->point.strike = get_bool(r);
 }
 
 static bool carries_run(enum operator_verb verb)

@@ -38,7 +38,6 @@ void put_rating_point(struct writer *w, const struct rating_point *p)
     put_f64(w, p->i1eff_a);
     put_f64(w, p->ambient_degc);
     put_f64(w, p->cycle_s);
-    put_bool(w, p->strike);
 }
 
 void get_rating_point(struct reader *r, struct rating_point *p)
@@ -57,7 +56,7 @@ void get_rating_point(struct reader *r, struct rating_point *p)
     p->i1eff_a = get_f64(r);
     p->ambient_degc = get_f64(r);
     p->cycle_s = get_f64(r);
-    p->strike = get_bool(r);
+    p->strike = false; /* what is not of the plate stands behind the points */
 }
 
 void put_unit_plate(struct writer *w, const struct unit_plate *p)
@@ -73,6 +72,8 @@ void put_unit_plate(struct writer *w, const struct unit_plate *p)
     put_u32(w, (uint32_t)p->rating_count);
     for (int i = 0; i < p->rating_count; i++)
         put_rating_point(w, &p->ratings[i]);
+    for (int i = 0; i < p->rating_count; i++)
+        put_bool(w, p->ratings[i].strike);
 }
 
 void get_unit_plate(struct reader *r, struct unit_plate *p)
@@ -88,6 +89,8 @@ void get_unit_plate(struct reader *r, struct unit_plate *p)
     p->rating_count = (int)get_below(r, RATINGS_MAX + 1);
     for (int i = 0; i < p->rating_count; i++)
         get_rating_point(r, &p->ratings[i]);
+    for (int i = 0; i < p->rating_count && r->at < r->size; i++) /* older plates end here */
+        p->ratings[i].strike = get_bool(r);
 }
 
 void rating_point_print(char *to, unsigned cap, const struct rating_point *p)

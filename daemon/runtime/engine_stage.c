@@ -186,6 +186,7 @@ static void carry_out(struct engine_stage *s, const struct command *c)
     case COMMAND_FAN:
     case COMMAND_PEAK_RESET:
     case COMMAND_CAPTURE:
+    case COMMAND_REMOTE:
         h->post(h->ctx, c);
         break;
     case COMMAND_BEACON:

@@ -41,6 +41,8 @@ static double channel_value(const struct vbench *vb, const struct vb_cell *cell)
         return c->circuit < 0 || !vb->circuit[c->circuit].breaker_open;
     case VB_OPERATIONS:
         return c->operations;
+    case VB_REMOTE:
+        return c->remote_v;
     case VB_SET_OHM:
         return c->set_ohm;
     case VB_SET_A:
@@ -216,6 +218,9 @@ static int write_channel(struct vbench *vb, struct vb_device *d, const struct vb
         return 0;
     case VB_TRIP:
         vb_bank_trip(vb, cell->index, closing);
+        return 0;
+    case VB_REMOTE:
+        vb_unit_remote(vb, cell->index, value);
         return 0;
     case VB_SET_OHM:
     case VB_SET_A:

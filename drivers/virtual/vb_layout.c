@@ -130,11 +130,17 @@ static int stepped_bank(struct vbench *vb, struct vb_device *d, const struct vb_
         bad |= measure(vb, d, h, name, "u2_peak", (struct place){base + 5, VB_I16, VB_ABCD, 0.01, 32767});
         put(d, VB_INPUT, base + 6, VB_U32, VB_OPERATIONS, n);
         put(d, VB_HOLDING, 10 + i, VB_U16, VB_STEPS, n);
+        bad |= vb_layout_cell(d, (struct vb_cell){.table = VB_HOLDING,
+                                                  .address = (uint16_t)(20 + i),
+                                                  .type = VB_U16,
+                                                  .source = VB_REMOTE,
+                                                  .index = n,
+                                                  .scale = 0.01});
         channel_flags(d, i, n);
     }
     /* The controller is built for four channels at least: those not fitted read 0. */
     for (int t = VB_INPUT; t <= VB_DISCRETE; t++) {
-        const int four[] = {BLOCK + 4 * BANK_STRIDE, 14, 5 * FLAG_STRIDE, 5 * FLAG_STRIDE};
+        const int four[] = {BLOCK + 4 * BANK_STRIDE, 24, 5 * FLAG_STRIDE, 5 * FLAG_STRIDE};
         if (d->extent[t] < four[t])
             d->extent[t] = four[t];
     }

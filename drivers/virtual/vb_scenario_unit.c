@@ -141,6 +141,11 @@ static void protections(struct vb_yaml *y, yaml_node_t *m, struct vb_unit *u)
     u->lift_touch_v = vb_yaml_number(y, i, "touch_v", 0);
     u->lift_touch_s = vb_yaml_number(y, i, "touch_s", 0.1);
     u->lift_remember_s = vb_yaml_number(y, i, "remember_s", 0);
+    yaml_node_t *r = vb_yaml_get(y, m, "remote");
+    u->remote_low_v = vb_yaml_number(y, r, "low_v", 0);
+    u->remote_low_a = vb_yaml_number(y, r, "low_a", 5);
+    u->remote_high_v = r ? vb_yaml_number(y, r, "high_v", 10) : 0;
+    u->remote_high_a = vb_yaml_number(y, r, "high_a", 200);
     yaml_node_t *e = vb_yaml_get(y, m, "engine");
     u->engine = e != NULL;
     u->rated_rpm = vb_yaml_number(y, e, "rated_rpm", 3000);

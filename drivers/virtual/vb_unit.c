@@ -79,6 +79,19 @@ void vb_unit_control(struct vbench *vb, int channel)
     }
 }
 
+/* The remote control's input: it turns the unit, within its ends. */
+void vb_unit_remote(struct vbench *vb, int channel, double volts)
+{
+    struct vb_unit *u = plugged(vb, channel);
+    vb->channel[channel].remote_v = volts;
+    if (!u || u->remote_high_v == 0)
+        return;
+    double share = (volts - u->remote_low_v) / (u->remote_high_v - u->remote_low_v);
+    share = share < 0 ? 0 : share > 1 ? 1 : share;
+    u->set_a = u->remote_low_a + share * (u->remote_high_a - u->remote_low_a);
+    vb_stir(vb);
+}
+
 /* Current into a resistance, with the output on. */
 static double settled_current(const struct vbench *vb, const struct vb_unit *u, double ohm)
 {

@@ -69,8 +69,9 @@ struct vb_unit {
     double lift_a, lift_release_v;              /* lift start; lift_a 0: none ... */
     double lift_touch_v, lift_touch_s;          /* ... wants to see a touch below this for so long; 0: does not */
     double lift_remember_s;                     /* the touch, with the output off */
-    bool vrd_latches;                           /* stays released until the current has stopped */
-    double vrd_sense_a;                         /* the most that it gives while it reduces */
+    double remote_low_v, remote_low_a, remote_high_v, remote_high_a; /* remote control; high_v 0: none */
+    bool vrd_latches;                                                /* stays released until the current has stopped */
+    double vrd_sense_a;                                              /* the most that it gives while it reduces */
     double idle_rpm, rated_rpm, idle_after_s, speed_up_s;
     double fault_degc; /* the hot part dies at this; 0: never */
 
@@ -109,7 +110,7 @@ struct vb_channel {
     unsigned command, stuck_feedback;
     bool feedback_stuck, isolated, trigger_command, trigger_on, trip_command, supply_open, lead_open, lead_short;
     int64_t trigger_due_ns, trip_due_ns;
-    double set_ohm, set_a, now_ohm;
+    double set_ohm, set_a, now_ohm, remote_v;
     unsigned operations, broken_live;
     double t_lead, i_a, u_unit, u_bank, load_ohm, load_w;
     double peak[VB_PEAKS];
@@ -180,6 +181,7 @@ enum vb_source {
     VB_LAMP,
     VB_AUX,
     VB_OPERATIONS,
+    VB_REMOTE,
     VB_SET_OHM,
     VB_SET_A,
     VB_UPTIME,
@@ -428,6 +430,7 @@ unsigned vb_bank_feedback(const struct vb_channel *c);
 
 /* vb_unit.c */
 void vb_unit_control(struct vbench *vb, int channel);
+void vb_unit_remote(struct vbench *vb, int channel, double volts);
 void vb_unit_electric(struct vbench *vb, int channel, double dt_s);
 void vb_unit_power(struct vbench *vb, int channel);
 void vb_unit_heat(struct vbench *vb, struct vb_unit *u, double dt_s);

@@ -201,6 +201,7 @@ bool vbench_channel(const struct vbench *vb, int channel, struct vbench_channel_
         .load_ohm = vb_bank_ohm(c),
         .command_mask = c->command,
         .closed_mask = vb_bank_closed(c),
+        .remote_v = c->remote_v,
         .operations = c->operations,
         .broken_live = c->broken_live,
         .supply_open = c->supply_open,

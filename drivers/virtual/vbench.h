@@ -106,6 +106,7 @@ struct vbench_channel_state {
     double t_exhaust_degc, t_lead_degc;
     double load_ohm; /* closed steps as they are now; INFINITY: open */
     unsigned command_mask, closed_mask;
+    double remote_v;      /* at the input of the unit's remote control */
     unsigned operations;  /* contactor operations since the start */
     unsigned broken_live; /* of these, openings under current */
     bool cut_out, lamp, output_on, supply_open, unit_fault;

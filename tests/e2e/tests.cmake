@@ -2,6 +2,7 @@ unit_test(e2e_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/chain_test.c LI
 set_tests_properties(e2e_chain_test PROPERTIES TIMEOUT 400 LABELS nights) # four nights of bench time
 unit_test(e2e_three_loads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/three_loads_test.c LINKS replay_check)
 unit_test(e2e_strike_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/strike_test.c LINKS replay_check)
+unit_test(e2e_remote_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/remote_test.c LINKS replay_check)
 unit_test(e2e_addenda_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/e2e/addenda_test.c LINKS harness client)
 target_link_libraries(e2e_addenda_test PRIVATE PkgConfig::sqlite3)
 target_compile_definitions(e2e_addenda_test PRIVATE SOAKBENCH_BINARY="$<TARGET_FILE:soakbench>")

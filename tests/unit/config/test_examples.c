@@ -322,6 +322,10 @@ START_TEST(every_limit_can_be_set)
     ck_assert_ptr_nonnull(b);
     *b = c->bench;
     b->limits = want;
+    struct bench_limits without;
+    bench_limits_default(&without);
+    memcpy(b->limits.time_ns, without.time_ns, sizeof without.time_ns);
+    memcpy(b->limits.level, without.level, sizeof without.level);
     same_bench(&c->bench, b);
     check_fixpoint(c, &sample_files);
     free(b);
@@ -360,6 +364,67 @@ START_TEST(the_committed_reference_is_the_tables)
 }
 END_TEST
 
+START_TEST(every_time_and_level_can_be_set)
+{
+    /* Each gets a value of its own, which must arrive: no two share a place. */
+    static const char limits[] =
+        "limits:\n"
+        "  times: {"
+        "record_wait: 1007 ms, change_wait: 514 ms, close_extra: 121 ms, release_wait: 128 ms, "
+        "stray_current: 135 ms, ready_wait: 1042 ms, hindrance_wait: 1049 ms, identity_window: 1056 ms, "
+        "element_fault: 563 ms, supply_fault: 70 ms, current_begin: 1077 ms, rated_begin: 1084 ms, "
+        "output_reduced: 591 ms, meter_doubt: 598 ms, evidence: 105 ms, probe_first: 1112 ms, "
+        "probe_every: 5119 ms, probe_hold: 1307 ms, proof_age: 3600133 ms, message_age: 3600140 ms, "
+        "night: 3600147 ms, safety_test_age: 86400154 ms, survey_rest: 60161 ms, survey_wait: 60168 ms, "
+        "cycle_tolerance: 1175 ms, clock_off: 1182 ms, breaker_heat: 30189 ms, open_warn: 296 ms}\n"
+        "  levels: {"
+        "flow: 2.375 A, flow_share: 4.5 %, identity: 10.625 A, element_low: 85.75 %, "
+        "element_high: 125.875 %, output_reduced: 97.0 %, lead_rise: 151.125 %, lead_warn: 21.25 W, "
+        "lead_end: 101.375 W, load_error: 5.5 %, path_overload: 126.625 %, survey_settled: 6.75 %, "
+        "capability_settled: 11.875 %, arc_wait_share: 37.0 %, arc_wait_voltage: 14.125 V}\n";
+    const int64_t ms = 1000000;
+    const int64_t times[BENCH_TIMES_] = {
+        [TIME_RECORD] = 1007 * ms,       [TIME_CHANGE] = 514 * ms,
+        [TIME_CLOSE] = 121 * ms,         [TIME_RELEASE] = 128 * ms,
+        [TIME_STRAY] = 135 * ms,         [TIME_READY] = 1042 * ms,
+        [TIME_HINDRANCE] = 1049 * ms,    [TIME_IDENTITY] = 1056 * ms,
+        [TIME_ELEMENT] = 563 * ms,       [TIME_SUPPLY] = 70 * ms,
+        [TIME_BEGIN] = 1077 * ms,        [TIME_RATED] = 1084 * ms,
+        [TIME_REDUCED] = 591 * ms,       [TIME_METER_DOUBT] = 598 * ms,
+        [TIME_EVIDENCE] = 105 * ms,      [TIME_PROBE_FIRST] = 1112 * ms,
+        [TIME_PROBE_EVERY] = 5119 * ms,  [TIME_PROBE_HOLD] = 1307 * ms,
+        [TIME_PROOF_AGE] = 3600133 * ms, [TIME_MESSAGE_AGE] = 3600140 * ms,
+        [TIME_NIGHT] = 3600147 * ms,     [TIME_SAFETY_TEST] = 86400154 * ms,
+        [TIME_SURVEY_REST] = 60161 * ms, [TIME_SURVEY_WAIT] = 60168 * ms,
+        [TIME_CYCLE] = 1175 * ms,        [TIME_CLOCK_OFF] = 1182 * ms,
+        [TIME_BREAKER] = 30189 * ms,     [TIME_OPEN_WARN] = 296 * ms,
+    };
+    static const double levels[BENCH_LEVELS_] = {
+        [LEVEL_FLOW_A] = 2.375,      [LEVEL_FLOW_PCT] = 4.5,         [LEVEL_IDENTITY_A] = 10.625,
+        [LEVEL_ELEMENT_LOW] = 85.75, [LEVEL_ELEMENT_HIGH] = 125.875, [LEVEL_REDUCED] = 97.0,
+        [LEVEL_LEAD_RISE] = 151.125, [LEVEL_LEAD_WARN] = 21.25,      [LEVEL_LEAD_END] = 101.375,
+        [LEVEL_LOAD_ERROR] = 5.5,    [LEVEL_PATH] = 126.625,         [LEVEL_SURVEY] = 6.75,
+        [LEVEL_CAPABILITY] = 11.875, [LEVEL_WAITS_PCT] = 37.0,       [LEVEL_WAITS_V] = 14.125,
+    };
+    struct problems list = {0};
+    struct config *c = NULL;
+    char *text = malloc(sizeof limits + strlen(sample_bench));
+    ck_assert_ptr_nonnull(text);
+    (void)sprintf(text, "%s%s", sample_bench, limits);
+    int rc = config_load_text("/bench/b.yaml", text, strlen(text), &sample_files, &c, &list);
+    problems_show(&list);
+    ck_assert_int_eq(rc, 0);
+    for (int i = 0; i < BENCH_TIMES_; i++)
+        ck_assert_msg(c->bench.limits.time_ns[i] == times[i], "time %d", i);
+    for (int i = 0; i < BENCH_LEVELS_; i++)
+        ck_assert_msg(c->bench.limits.level[i] == levels[i], "level %d is %g", i, c->bench.limits.level[i]);
+    check_codec(&c->bench);
+    free(text);
+    config_free(c);
+    problems_free(&list);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("good configurations");
@@ -376,6 +441,7 @@ int main(void)
     tcase_add_test(t, rules_become_one_for_each_named_channel);
     tcase_add_test(t, limits_without_a_word_are_the_models);
     tcase_add_test(t, every_limit_can_be_set);
+    tcase_add_test(t, every_time_and_level_can_be_set);
     tcase_add_test(t, a_scaled_clock_needs_virtual_maps);
     tcase_add_test(t, the_committed_reference_is_the_tables);
     suite_add_tcase(s, t);

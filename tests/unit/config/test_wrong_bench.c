@@ -20,6 +20,9 @@ static int load(const char *text, struct problems *list)
     "load: {device: bank, command: a_steps, feedback: a_closed, watchdog_time: 5 s,\n" \
     "           steps: [{resistance: 0.16 ohm, power: 12.2 kW}, {resistance: 0.32 ohm, power: 6.1 kW}],\n"
 
+#define REMOTE(low, high)                                                                                          \
+    "    remote_setpoint: {device: bank, command: set_ohm, low_output: 0, low_current: " low ", high_output: 10, " \
+    "high_current: " high "}\n"
 #define STRIKE(text) "supply_trip: a_supply}", "supply_trip: a_supply, strike: " text "}"
 
 static const struct mistake mistakes[] = {
@@ -168,6 +171,20 @@ static const struct mistake mistakes[] = {
      "load: {device: bank, kind: settable-resistance, command: @a_steps, feedback: a_closed, max_power: 9 kW,\n"
      "           min_resistance: 0.05 ohm, max_resistance: 9 ohm,\n",
      E, "is set in ohm, but the point \"a_steps\" takes plain numbers", "add unit:"},
+    /* remote controls */
+    {"    trigger: {device: bank, command: a_trigger}\n", REMOTE("5 A", "@5 A"), E, "is not above low_current", "Swap"},
+    {"    trigger: {device: bank, command: a_trigger}\n",
+     "    remote_setpoint: {device: bank, command: set_ohm, low_output: 2, low_current: 5 A, high_output: @2, "
+     "high_current: 9 A}\n",
+     E, "both outputs are the same", "0 and 10"},
+    {"    trigger: {device: bank, command: a_trigger}\n", "    remote_setpoint: @true\n", E,
+     "must not be a single value", "map"},
+    /* times and levels */
+    {"rules:\n", "limits: {times: {element_fault: @700 s}}\nrules:\n", E, "out of range", "500 ms to 10 min"},
+    {"rules:\n", "limits: {levels: {element_low: @100 %}}\nrules:\n", E, "out of range", "50 % to 99 %"},
+    {"rules:\n", "limits: {times: {probe_hold: @6 s, probe_every: 5 s}}\nrules:\n", E, "not shorter than probe_every",
+     "shortly"},
+    {"rules:\n", "limits: {levels: {lead_end: @20 W}}\nrules:\n", E, "lead_end is not above", "First tell"},
     /* strikes */
     {STRIKE("@{attempts: 2}"), E, "without a low and a high moment is none", "Add low"},
     {STRIKE("{low: @{for: 1 s}}"), E, "either a resistance or steps", "Write"},

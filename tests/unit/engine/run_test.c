@@ -464,6 +464,43 @@ START_TEST(grouping_changes_nothing)
 }
 END_TEST
 
+/* Seconds from the start until the run is given up for want of current. */
+static double gave_up_after(double begin_s)
+{
+    struct plant *p = plant_new(1);
+    p->bench.limits.time_ns[TIME_BEGIN] = (int64_t)(begin_s * 1e9);
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+    ck_assert_int_eq(plant_start(p, 0, &q), 0);
+    p->channels[0].unit.path_open = true;
+    ck_assert(plant_until_event(p, EVENT_CYCLE_BEGIN, 30));
+    int64_t from = p->now_ns;
+    ck_assert(plant_until_event(p, EVENT_NEVER_REACHED, 200));
+    double took = (double)(p->now_ns - from) / 1e9;
+    finish(p);
+    return took;
+}
+
+/* What the bench's file says is what holds. */
+START_TEST(times_and_levels_are_the_benchs)
+{
+    ck_assert_double_eq_tol(gave_up_after(40) - gave_up_after(10), 30, 0.3);
+    for (int wide = 0; wide < 2; wide++) {
+        struct plant *p = plant_new(1);
+        p->bench.limits.level[LEVEL_ELEMENT_HIGH] = wide ? 150 : 125;
+        plant_begin(p);
+        struct run_request q = plant_request(PROCEDURE_PROOF, 160, 40);
+        ck_assert_int_eq(plant_start(p, 0, &q), 0);
+        ck_assert(plant_until(p, 0, STATE_ON_LOAD, 10));
+        plant_run(p, 20);
+        p->channels[0].read[SIG_U2] = 16.4 * 1.35; /* 35 % above what the closed steps give */
+        plant_run(p, 20);
+        ck_assert_int_eq(plant_state(p, 0), wide ? STATE_ON_LOAD : STATE_LOCKED);
+        finish(p);
+    }
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("engine runs");
@@ -489,6 +526,7 @@ int main(void)
     tcase_add_test(t, setting_rests_before_the_first_cycle);
     tcase_add_test(t, replay_is_equal_to_the_bit);
     tcase_add_test(t, order_of_buses_changes_no_figure);
+    tcase_add_test(t, times_and_levels_are_the_benchs);
     tcase_add_test(t, grouping_changes_nothing);
     suite_add_tcase(s, t);
     return suite_run(s);

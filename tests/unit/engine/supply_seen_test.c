@@ -174,7 +174,7 @@ START_TEST(the_breaker_heats_by_its_fullest_pole)
     }
     engine_carry(f->engine, &carry[0]);
     engine_carry(g->engine, &carry[1]);
-    double want = 24.0 / 32 * (24.0 / 32) * (1 - exp(-600.0 / BREAKER_TAU_S));
+    double want = 24.0 / 32 * (24.0 / 32) * (1 - exp(-600.0 / 600));
     ck_assert_double_eq_tol(carry[0].circuits[0].heat, want, 0.02 * want);
     ck_assert_double_eq_tol(carry[1].circuits[0].heat, want, 0.02 * want);
     fixture_free(f);

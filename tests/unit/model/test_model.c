@@ -118,6 +118,8 @@ static struct bench *sample_bench(void)
     struct bench_channel *c = &b->channels[0];
     (void)text_copy(c->name, sizeof c->name, "A");
     c->load.step_count = 2;
+    c->load.strike = (struct bench_strike){.fitted = true, .low = {.resistance_ohm = 0.1, .for_ns = 5}, .attempts = 3};
+    c->remote = (struct bench_remote){.fitted = true, .device = 0, .high_out = 10, .high_a = 170, .tries = 3};
     c->load.steps[0] = (struct bench_step){0.16, 12000};
     c->load.steps[1] = (struct bench_step){0.32, 6000};
     for (int k = 0; k < SIG_KIND_COUNT_; k++)
@@ -155,9 +157,10 @@ START_TEST(bench_round_trip)
 }
 END_TEST
 
-/* What was written by earlier codecs: 2 without what stands still (two limits at the end; of each signal its latch, of
- * each channel its capture), 1 without supply_void_after as well. Nothing is voided, nor in doubt, by what was not
- * there then. */
+/* What was written by earlier codecs: 3 without times and levels, strikes and remote controls at the end, whose
+ * defaults are what held then; 2 without what stands still (two limits at the end; of each signal its latch, of each
+ * channel its capture), 1 without supply_void_after as well. Nothing is voided, nor in doubt, by what was not there
+ * then. */
 START_TEST(benches_of_earlier_codecs)
 {
     struct bench *b = sample_bench();
@@ -167,14 +170,16 @@ START_TEST(benches_of_earlier_codecs)
     size_t n = bench_encode(b, NULL, 0);
     uint8_t *bytes = malloc(n);
     ck_assert_ptr_nonnull(bytes);
-    for (int codec = 1; codec <= 2; codec++) {
-        size_t shorter = codec == 1 ? 24 : 16;
+    b->limits.time_ns[TIME_PROOF_AGE] = 1;
+    for (int codec = 1; codec <= 3; codec++) {
+        size_t shorter = 8 * (BENCH_TIMES_ + BENCH_LEVELS_) + (codec == 1 ? 24 : codec == 2 ? 16 : 0);
         ck_assert_uint_eq(bench_encode(b, bytes, n), n);
         bytes[0] = (uint8_t)codec; /* the codec's number comes first, its lowest byte first */
         ck_assert_int_eq(bench_decode(back, bytes, n - shorter), 0);
         ck_assert_int_eq(back->limits.u1_void_after_ns, codec == 1 ? INT64_MAX : b->limits.u1_void_after_ns);
-        ck_assert_int_eq(back->limits.frozen_doubt_ns, INT64_MAX);
-        ck_assert_int_eq(back->limits.frozen_open_ns, INT64_MAX);
+        ck_assert_int_eq(back->limits.frozen_doubt_ns, codec < 3 ? INT64_MAX : b->limits.frozen_doubt_ns);
+        ck_assert_int_eq(back->limits.frozen_open_ns, codec < 3 ? INT64_MAX : b->limits.frozen_open_ns);
+        ck_assert_int_eq(back->limits.time_ns[TIME_PROOF_AGE], 24 * 3600 * INT64_C(1000000000));
         ck_assert_double_eq(back->limits.bank_max_power_w, b->limits.bank_max_power_w);
         ck_assert_int_eq(bench_decode(back, bytes, n), -1);
     }
