@@ -110,18 +110,6 @@ static bool follow(struct bus *bus, struct capturing *k, const struct job *job, 
     return ready;
 }
 
-static void begin_about(struct bus *bus, struct capturing *k)
-{
-    const struct map_capture *m = k->map;
-    k->deadline_ns = bus_now(bus) + WHOLE_NS;
-    k->told.interval_ns = m->interval_ns;
-    k->told.count = m->count;
-    k->about = 0;
-    while (k->about < ABOUT_MAX && about_point(k, k->about) < 0)
-        k->about++;
-    capturing_go(bus, k, STEP_ABOUT, 0);
-}
-
 /* When the event was, by what is known best. */
 static void place_event(struct capturing *k, const struct map_capture *m)
 {
@@ -168,6 +156,21 @@ static void about_known(struct bus *bus, struct capturing *k)
     k->at = 0;
     k->piece = c->count;
     capturing_go(bus, k, STEP_PIECE, 0);
+}
+
+static void begin_about(struct bus *bus, struct capturing *k)
+{
+    const struct map_capture *m = k->map;
+    k->deadline_ns = bus_now(bus) + WHOLE_NS;
+    k->told.interval_ns = m->interval_ns;
+    k->told.count = m->count;
+    k->about = 0;
+    while (k->about < ABOUT_MAX && about_point(k, k->about) < 0)
+        k->about++;
+    if (k->about < ABOUT_MAX)
+        capturing_go(bus, k, STEP_ABOUT, 0);
+    else
+        about_known(bus, k); /* all of it stands in the map */
 }
 
 static void about_done(struct bus *bus, struct capturing *k, const struct job *job, double value)

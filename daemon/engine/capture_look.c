@@ -36,6 +36,8 @@ static int falls_below(const double *values, int from, int count, double limit, 
 {
     int since = -1;
     for (int i = from; i < count; i++) {
+        if (isnan(values[i]))
+            continue; /* no value is no rise either */
         if (!(values[i] < limit)) {
             since = -1;
             continue;
@@ -57,7 +59,7 @@ static bool look_open(const double *u, int count, double interval_s, double no_l
         i++;
     int begin = i;
     double most = 0;
-    for (; i < count && u[i] > line; i++)
+    for (; i < count && !(u[i] <= line); i++)
         most = u[i] > most ? u[i] : most;
     if (begin >= count || begin >= until || i - begin < samples_in(sure_s, interval_s))
         return false;
@@ -76,7 +78,7 @@ static bool look_short(const double *u, const double *i2, double interval_s, str
     /* The fall itself takes a sample or two. */
     while (at > 0 && l->fall - at < samples_in(decay_s, interval_s) && !(i2[at - 1] > 0.95 * l->i_before_a))
         at--;
-    for (; at > 0 && u[at - 1] < 0.4 * l->u_before_v && i2[at - 1] > 0.95 * l->i_before_a; at--) {
+    for (; at > 0 && !(u[at - 1] >= 0.4 * l->u_before_v) && i2[at - 1] > 0.95 * l->i_before_a; at--) {
         n++;
         amps += i2[at - 1];
         least = u[at - 1] < least ? u[at - 1] : least;

@@ -9,7 +9,9 @@ if(CMAKE_C_COMPILER_ID MATCHES Clang)
     ${drivers_room}/register_value.c)
   add_executable(fuzz_text EXCLUDE_FROM_ALL ${CMAKE_CURRENT_SOURCE_DIR}/fuzz/drivers/fuzz_text.c
     ${drivers_room}/text_template.c ${drivers_room}/bus_text.c)
-  foreach(t fuzz_pdu fuzz_text)
+  add_executable(fuzz_list EXCLUDE_FROM_ALL ${CMAKE_CURRENT_SOURCE_DIR}/fuzz/drivers/fuzz_list.c
+    ${drivers_room}/text_template.c ${drivers_room}/bus_text.c)
+  foreach(t fuzz_pdu fuzz_text fuzz_list)
     target_include_directories(${t} PRIVATE ${drivers_room})
     target_link_libraries(${t} PRIVATE drivers)
     target_compile_options(${t} PRIVATE -fsanitize=fuzzer,address,undefined)

@@ -4,6 +4,8 @@ unit_test(drivers_bus SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_test.
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_bus_probe SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_probe_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
+unit_test(drivers_bus_capture SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_capture_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_bus_command SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/bus_command_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/fixture.c LINKS drivers)
 unit_test(drivers_stream SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/drivers/stream_test.c

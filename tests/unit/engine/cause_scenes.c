@@ -1,9 +1,14 @@
 #include "cause_scenes.h"
 
+#include <check.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "error.h"
+#include "harness.h"
+#include "map_file.h"
+#include "problems.h"
 
 #define SECOND INT64_C(1000000000)
 
@@ -40,6 +45,15 @@ const struct scene scenes[] = {
     {"lead burnt", CAUSE_LOAD_PATH_OPEN, .unit = SCENE_MMA, .lead_more = ", k_per_w: 2.2, tau_s: 60, burn_degc: 120"},
     {"lead shorted, anti-stick", CAUSE_LOAD_PATH_SHORT, .unit = SCENE_MMA, .act = ACT_EVENT,
      .habits = "    anti_stick: {below_v: 8, after_s: 1.5}\n", .events = {"{do: lead-short, channel: A}"}},
+    {"lead opened, arc loss, fast samples", CAUSE_LOAD_PATH_OPEN, .act = ACT_EVENT, .fast = true,
+     .habits = "    arc_loss: {after_s: 0.2}\n", .events = {"{do: lead-open, channel: A}"}},
+    {"lead opened, voltage reduced, fast samples", CAUSE_LOAD_PATH_OPEN, .unit = SCENE_MMA, .act = ACT_EVENT,
+     .fast = true, .habits = "    vrd: {low_v: 12, release_ohm: 200, delay_s: 0.2}\n",
+     .events = {"{do: lead-open, channel: A}"}},
+    {"lead shorted, anti-stick, fast samples", CAUSE_LOAD_PATH_SHORT, .unit = SCENE_MMA, .act = ACT_EVENT, .fast = true,
+     .habits = "    anti_stick: {below_v: 8, after_s: 1.2}\n", .events = {"{do: lead-short, channel: A}"}},
+    {"cut-out, fast samples", CAUSE_THERMAL_CUTOUT, .cuts_out = true, .fast = true},
+    {"cut-out, always live, fast samples", CAUSE_THERMAL_CUTOUT, .unit = SCENE_MMA, .cuts_out = true, .fast = true},
     {"under-voltage lockout", CAUSE_SUPPLY_LOW, .act = ACT_EVENT,
      .habits = "    low_voltage: {off_share: 0.85, on_share: 0.9, wait_s: 3}\n",
      .events = {"{do: supply-loop, circuit: c1, ohm: 1.1}", "{do: supply-voltage, circuit: c1, voltage_v: 221}",
@@ -149,6 +163,14 @@ static void put_meters(struct draw *d)
                 third, s->lamp ? 0 : draw_uniform(d, -0.3, 0.3));
 }
 
+static void put_fast_meter(struct draw *d)
+{
+    if (d->scene->fast)
+        text_append(d->scenario, sizeof d->scenario,
+                    "  - {name: fast, bus: meters, server: 9, kind: fast-meter, of: A, buffer: {noise_v: 0.1, noise_a: "
+                    "0.5}}\n");
+}
+
 /* A bench that has lost one signal. Those that no run may do without stay, and so does the one that the scene's own
  * word stands on: without it there is nothing to tell. */
 static int draw_missing(struct draw *d)
@@ -196,6 +218,7 @@ void draw_scene(struct draw *d, const struct scene *scene, uint64_t seed)
                 "buses:\n  - {name: rack, kind: modbus-tcp, port: 0}\n  - {name: meters, kind: modbus-tcp, port: "
                 "0}\ndevices:\n");
     put_meters(d);
+    put_fast_meter(d);
 }
 
 static int device_named(const struct config *c, const char *name)
@@ -241,6 +264,33 @@ static void wire_phases(struct config *c, bool amperes_only)
     }
 }
 
+/* One more device, with a map of its own. */
+static void wire_fast_meter(struct config *c)
+{
+    struct bench *b = &c->bench;
+    struct problems problems = {0};
+    struct error err;
+    char path[PATH_CAP], *text = NULL;
+    size_t size = 0;
+    int d = b->device_count++, like = device_named(c, "supply1");
+    struct device_map *maps = realloc(c->maps, (size_t)(c->map_count + 1) * sizeof *maps);
+    ck_assert_ptr_nonnull(maps);
+    c->maps = maps;
+    ck_assert_int_eq(config_file_read(harness_source_path(path, "config/maps/fast-meter.yaml"), &text, &size, &err), 0);
+    ck_assert_int_eq(map_load_text("fast-meter.yaml", text, size, &maps[c->map_count], &problems), 0);
+    b->devices[d] = b->devices[like];
+    c->devices[d] = c->devices[like];
+    text_copy(b->devices[d].name, sizeof b->devices[d].name, "fast");
+    text_copy(c->devices[d].name, sizeof c->devices[d].name, "fast");
+    c->devices[d].server = 9;
+    c->devices[d].map = c->map_count++;
+    c->load_points[0].capture_device = d;
+    c->load_points[0].capture = 0;
+    b->channels[0].has_capture = true;
+    free(text);
+    problems_free(&problems);
+}
+
 void draw_edit(struct config *c, void *draw)
 {
     struct draw *d = draw;
@@ -258,6 +308,8 @@ void draw_edit(struct config *c, void *draw)
     b->limits.lease_ns = 3 * SECOND;
     b->limits.u1_open_pct = 40; /* the unit's own lockout comes first */
     b->limits.recover_cap_ns = 12 * 60 * SECOND;
+    if (s->fast)
+        wire_fast_meter(c);
     if (s->meter_fed_by_circuit)
         b->devices[device_named(c, "supply1")].powered_from = 0;
     int third = a->signal[SIG_T_CASE];

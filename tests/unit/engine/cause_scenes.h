@@ -29,6 +29,7 @@ struct scene {
     const char *lead_more; /* further keys of the lead */
     bool meter_fed_by_circuit;
     bool no_phase_volts; /* of three phases, only the amperes are read one by one */
+    bool fast;           /* a meter with a buffer of fast samples is there */
     bool lamp;           /* the lamp is read in place of the case's temperature */
 };
 

@@ -5,6 +5,7 @@ unit_test(engine_run_test SOURCES ${engine_tests}/run_test.c LINKS plant)
 unit_test(engine_interlock_test SOURCES ${engine_tests}/interlock_test.c ${engine_tests}/hazard.c LINKS plant)
 unit_test(engine_walk_test SOURCES ${engine_tests}/walk_test.c ${engine_tests}/hazard.c LINKS plant)
 unit_test(engine_evidence_test SOURCES ${engine_tests}/evidence_test.c LINKS engine m)
+unit_test(engine_capture_look_test SOURCES ${engine_tests}/capture_look_test.c LINKS engine m)
 unit_test(engine_plan_test SOURCES ${engine_tests}/plan_test.c LINKS plant)
 set_tests_properties(engine_plan_test PROPERTIES TIMEOUT 300) # random plans, beside other tests
 unit_test(engine_preflight_test SOURCES ${engine_tests}/preflight_test.c LINKS plant)

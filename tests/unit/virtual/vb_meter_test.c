@@ -277,6 +277,8 @@ static void compare(const char *map, const struct vb_device *d)
         int table = vb_yaml_word(&y, p, "table", tables, 0), type = vb_yaml_word(&y, p, "type", types, 0);
         int64_t address = vb_yaml_integer(&y, p, "register", -1, 0, 65535);
         const struct vb_cell *cell = NULL;
+        if (strstr(name, "_samples")) /* a row of samples is no cell: see capture_test */
+            continue;
         for (int c = 0; c < d->cell_count; c++)
             if ((int)d->cell[c].table == table && d->cell[c].address == address)
                 cell = &d->cell[c];
@@ -301,10 +303,11 @@ START_TEST(maps_describe_the_devices)
         "  - {name: d2, bus: b, server: 2, kind: settable-load, channels: [E]}\n"
         "  - {name: d3, bus: b, server: 3, kind: thermocouple-scanner}\n"
         "  - {name: d4, bus: b, server: 4, kind: supply-meter, of: c1}\n"
-        "  - {name: d5, bus: b, server: 5, kind: dc-shunt-meter, of: A}\n");
-    static const char *const maps[] = {"stepped-bank", "settable-load", "thermocouple-scanner", "supply-meter",
-                                       "dc-shunt-meter"};
-    for (int i = 0; i < 5; i++)
+        "  - {name: d5, bus: b, server: 5, kind: dc-shunt-meter, of: A}\n"
+        "  - {name: d6, bus: b, server: 6, kind: fast-meter, of: A}\n");
+    static const char *const maps[] = {"stepped-bank", "settable-load",  "thermocouple-scanner",
+                                       "supply-meter", "dc-shunt-meter", "fast-meter"};
+    for (int i = 0; i < 6; i++)
         compare(maps[i], &vb->device[i]);
     vbench_free(vb);
 }
