@@ -380,6 +380,7 @@ void assemble_channels(struct assembly *a)
         build_channel(a, &channels[i], i, of_bench);
     }
     if (a->raw->channels.count == 0)
-        assemble_error(a, &a->raw->at, "channels", "Add at least one.", "the bench has no channels");
+        assemble_warning(a, &a->raw->at, "channels", "Add at least one; the daemon does not run without.",
+                         "the bench has no channels: its devices can be probed, nothing can be tested");
     check_sharing(a);
 }

@@ -283,8 +283,8 @@ static const struct field bench_fields[] = {
      .max_items = DEVICES_MAX, .help = "Load controllers and meters."},
     {"circuits", FIELD_LIST, AT(struct raw_bench, circuits), .object = &circuit_object, .max_items = CIRCUITS_MAX,
      .help = "Supply circuits that units are plugged into."},
-    {"channels", FIELD_LIST, AT(struct raw_bench, channels), .flags = NEEDED, .object = &channel_object,
-     .max_items = CHANNELS_MAX, .help = "Load positions."},
+    {"channels", FIELD_LIST, AT(struct raw_bench, channels), .object = &channel_object, .max_items = CHANNELS_MAX,
+     .help = "Load positions."},
     {"signals", FIELD_DICT, AT(struct raw_bench, signals), .object = &signal_object, .max_items = 128,
      .help = "Signals of the bench as a whole, such as estop, smoke, fan_proof, t_bank, t_intake, key_switch. A "
              "channel that has no signal of that name of its own uses the bench's."},

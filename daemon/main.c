@@ -42,6 +42,11 @@ static struct config *load_config(const char *path)
     }
     if (status)
         fprintf(stderr, "soakbenchd: %s has %d errors; nothing was started\n", path, problems.errors);
+    if (!status && config->bench.channel_count == 0) {
+        fprintf(stderr, "soakbenchd: %s has no channels; nothing was started\n", path);
+        config_free(config);
+        status = -1;
+    }
     problems_free(&problems);
     return status ? NULL : config;
 }

@@ -54,6 +54,7 @@ static const struct mistake modbus_mistakes[] = {
     {"type: f32, unit: V", "type: f32, unit: V, invalid: [@nan]", E, "not a raw value", "0x7fff"},
     {"type: f32, unit: V", "type: f32, unit: V, invalid: @[0x1ffffffff]", E, "wider than the type", "wire"},
     {"type: f32, unit: V", "type: f32, unit: V, @query: \"V?\"", E, "no meaning in a map of protocol modbus", ""},
+    {"type: f32, unit: V", "type: f32, unit: V, latch: @write", E, "needs its reset", "reset:"},
     {"name: t2, table", "name: @t1, table", E, "\"t1\" stands here a second time", "own"},
     {"bit: 3, bits: 2", "bit: @15, bits: 2", E, "beyond the register", ""},
     {"type: u16, bit: 3, bits: 2", "type: @bit", E, "needs its number", "bit:"},
@@ -128,6 +129,39 @@ static const struct mistake unit_mistakes[] = {
     {"model: T160", "@moddel: T160", E, "not known", "Did you mean \"model\"?"},
 };
 
+static const char recorder_map[] =
+    "map: recorder\npoints:\n  - {name: state, table: input, register: 0, type: u16}\n"
+    "  - {name: peak, table: input, register: 1, type: u16, unit: V, latch: write, reset: peak_reset}\n"
+    "  - {name: u_samples, access: block, table: input, register: 100, type: i16, scale: 0.01, unit: V}\n"
+    "  - {name: i_samples, access: block, table: input, register: 600, type: i16, scale: 0.1, unit: A}\n"
+    "  - {name: arm, access: write, table: holding, register: 0, type: u16}\n"
+    "  - {name: peak_reset, access: write, table: holding, register: 1, type: u16}\n"
+    "captures:\n  - {name: shutoff, arm: {point: arm}, state: state, armed: 1, ready: 3, interval: 10 ms, count: 400,\n"
+    "     u2: u_samples, i2: i_samples}\n";
+
+static const struct mistake recorder_mistakes[] = {
+    {"arm: {point: arm}", "arm: {point: @state}", E, "cannot be written", "access: write"},
+    {"arm: {point: arm}", "arm: {point: @amr}", E, "no point \"amr\"", "Did you mean \"arm\"?"},
+    {"state: state,", "state: @u_samples,", E, "cannot be read for a value", "access: read"},
+    {"ready: 3", "ready: @1", E, "must differ", "manual"},
+    {"interval: 10 ms", "interval: @10", E, "unit", ""},
+    {"interval: 10 ms", "interval_point: @state", E, "must be a time", "unit: s"},
+    {"count: 400", "count: @600", E, "out of range", ""},
+    {"u2: u_samples, i2: i_samples", "u2: @i_samples, i2: i_samples", E, "samples of u2 are volts", ""},
+    {"i2: i_samples", "i2: @state", E, "not a row of samples", "access: block"},
+    {"reset: peak_reset}", "reset: @state}", E, "cannot be written", "access: write"},
+    {"latch: write, reset: peak_reset", "latch: @write", E, "needs its reset", "reset:"},
+    {"latch: write, reset: peak_reset", "latch: read, reset: @peak_reset", E, "latch: write only", ""},
+    {"register: 600, type: i16, scale: 0.1, unit: A", "register: 600, type: i16, scale: 0.1, unit: A, latch: @read", E,
+     "only a point that is read has a latch", ""},
+};
+
+START_TEST(recorder_map_mistakes)
+{
+    mistake_check(recorder_map, &recorder_mistakes[_i], load_map);
+}
+END_TEST
+
 START_TEST(modbus_map_mistakes)
 {
     mistake_check(sample_meter_map, &modbus_mistakes[_i], load_map);
@@ -154,7 +188,7 @@ START_TEST(a_mistake_in_a_map_is_reported_in_the_map)
     struct problems list = {0};
     struct config *c = NULL;
     ck_assert_int_eq(config_load_text("/nowhere/b.yaml", bench, strlen(bench), NULL, &c, &list), -1);
-    ck_assert_int_eq(list.errors, 2); /* the map, once, and no channels */
+    ck_assert_int_eq(list.errors, 1); /* the map, once */
     ck_assert_ptr_nonnull(strstr(list.items[0].text, "cannot open /nowhere/m.yaml"));
     ck_assert_int_eq(list.items[0].line, 5);
     problems_free(&list);
@@ -307,6 +341,7 @@ int main(void)
     TCase *t = tcase_create("all");
     tcase_set_timeout(t, 60);
     tcase_add_loop_test(t, modbus_map_mistakes, 0, COUNT(modbus_mistakes));
+    tcase_add_loop_test(t, recorder_map_mistakes, 0, COUNT(recorder_mistakes));
     tcase_add_loop_test(t, text_map_mistakes, 0, COUNT(text_mistakes));
     tcase_add_loop_test(t, unit_mistakes_are_reported, 0, COUNT(unit_mistakes));
     tcase_add_test(t, a_mistake_in_a_map_is_reported_in_the_map);
