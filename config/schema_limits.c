@@ -104,6 +104,9 @@ static const struct field limits_fields[] = {
             .help = "Power above this share of a step's or channel's rating opens the load."),
     LIMIT_Q("bank_power", bank_max_power_w, DIM_POWER, 0, 1e8, .flags = ZERO,
             .help = "All channels together, by bank, room and ventilation. Without it: no limit."),
+    LIMIT_Q("bank_heat", bank_mean_power_w, DIM_POWER, 0, 1e8, .flags = ZERO,
+            .help = "All channels together in the mean over a cycle: the heat that room and ventilation are rid of. "
+                    "Without it: no limit."),
     LIMIT_Q("supply_void", u1_void_pct, DIM_PERCENT, 0.1, 50,
             .help = "Supply (of three phases, the one farthest off) further off the rating than this voids a cycle "
                     "(from memory of "

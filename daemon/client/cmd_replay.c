@@ -37,6 +37,7 @@ static json_t *replay_json(const struct replay_result *r)
     build_integer(&b, "inputs", r->inputs);
     build_integer(&b, "events", r->events);
     build_integer(&b, "verdicts", r->verdicts);
+    build_integer(&b, "plans", r->plans);
     build_integer(&b, "estimates", r->estimates);
     build_figure(&b, "estimates_off", r->estimates_off);
     build_integer(&b, "corrections", r->corrections);
@@ -97,6 +98,9 @@ static void print_replay(const struct screen *s, const struct replay_result *r)
                 tone_end(s, TONE_BAD));
         print_differences(s, &r->found);
     }
+    if (r->plans > 0)
+        fprintf(s->out, "%d plan%s of the channels' cycles, fed as recorded, made again.\n", (int)r->plans,
+                r->plans == 1 ? "" : "s");
     if (r->estimates > 0)
         fprintf(s->out, "%d estimate%s of its heating, fed as recorded, computed again: within %.1g of each value.\n",
                 (int)r->estimates, r->estimates == 1 ? "" : "s", r->estimates_off);

@@ -7,6 +7,7 @@
 
 #include "engine.h"
 #include "heat_job.h"
+#include "stagger_plan.h"
 #include "worker_job.h"
 
 enum { PAGE = 512, VERDICTS_MAX = 64 };
@@ -114,9 +115,23 @@ static void compare_verdict(struct replay *r, const struct verdict *is)
     }
 }
 
-static void fit_again(struct refit *f, const struct command *ask)
+/* Whole numbers: the same plan to the bit. */
+static void plan_again(struct refit *f, const struct command *ask, const struct stagger_job *job)
 {
-    if (ask->code != JOB_HEAT || f->count == JOBS_MAX)
+    struct stagger_plan plan;
+    struct input_worker *answer = &f->answers[f->count++];
+    heat_job_no_answer(ask, JOB_HOLDS, answer);
+    stagger_plan_jointly(job, &plan);
+    stagger_plan_to_values(job, &plan, answer->values);
+}
+
+static void fit_again(struct refit *f, const struct command *ask, const struct stagger_job *job)
+{
+    if (f->count == JOBS_MAX)
+        return;
+    if (ask->code == JOB_STAGGER)
+        plan_again(f, ask, job);
+    if (ask->code != JOB_HEAT)
         return;
     int samples = heat_series_copy(f->series, ask->channel, ask->until_ns, f->samples);
     heat_job_answer(ask, f->samples, samples, f->room, &f->answers[f->count++]);
@@ -125,11 +140,20 @@ static void fit_again(struct refit *f, const struct command *ask)
 static void tell_estimate(struct replay *r, const struct input_worker *was, int value, double a, double b)
 {
     char where[48], field[24], texts[2][32];
-    (void)text_format(where, sizeof where, "estimate %llu", (unsigned long long)was->job);
+    (void)text_format(where, sizeof where, "%s %llu", was->channel < 0 ? "plan of the cycles" : "estimate",
+                      (unsigned long long)was->job);
     (void)text_format(field, sizeof field, "values[%d]", value);
     number_print(texts[0], sizeof texts[0], a);
     number_print(texts[1], sizeof texts[1], b);
     differences_add(&r->result->found, where, field, texts[0], texts[1]);
+}
+
+/* Whole numbers: to the bit. */
+static void compare_plan(struct replay *r, const struct input_worker *was, const struct input_worker *is)
+{
+    for (int i = 0; i < WORKER_VALUES_MAX; i++)
+        if (!(was->values[i] == is->values[i]) && !(isnan(was->values[i]) && isnan(is->values[i])))
+            tell_estimate(r, was, i, was->values[i], is->values[i]);
 }
 
 static void compare_values(struct replay *r, const struct input_worker *was, const struct input_worker *is)
@@ -150,7 +174,8 @@ static void compare_values(struct replay *r, const struct input_worker *was, con
 static void tell_status(struct replay *r, const struct input_worker *was, const struct input_worker *is)
 {
     char where[48];
-    (void)text_format(where, sizeof where, "estimate %llu", (unsigned long long)was->job);
+    (void)text_format(where, sizeof where, "%s %llu", was->channel < 0 ? "plan of the cycles" : "estimate",
+                      (unsigned long long)was->job);
     differences_add(&r->result->found, where, "status", job_status_name((enum job_status)was->status),
                     job_status_name((enum job_status)is->status));
 }
@@ -163,9 +188,12 @@ static void compare_estimate(struct replay *r, const struct input_worker *was)
         if (f->answers[i].job != was->job)
             continue;
         if (was->status != JOB_REFUSED) {
-            r->result->estimates++;
+            bool plan = was->channel < 0;
+            *(plan ? &r->result->plans : &r->result->estimates) += 1;
             if (was->status != f->answers[i].status)
                 tell_status(r, was, &f->answers[i]);
+            else if (plan)
+                compare_plan(r, was, &f->answers[i]);
             else
                 compare_values(r, was, &f->answers[i]);
         }
@@ -182,7 +210,7 @@ static int feed(void *ctx, const struct input *in)
     /* In the daemon's order: a job sees the readings before the input that asked for it. */
     for (int i = 0; i < r->out->command_count; i++)
         if (r->out->commands[i].kind == COMMAND_WORKER)
-            fit_again(&r->refit, &r->out->commands[i]);
+            fit_again(&r->refit, &r->out->commands[i], &r->out->stagger_job);
     if (in->kind == INPUT_READINGS)
         heat_series_take(r->refit.series, &in->u.readings);
     else if (in->kind == INPUT_WORKER)

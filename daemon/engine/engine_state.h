@@ -227,9 +227,20 @@ struct observed_state {
     bool closed;        /* by the load's contact, where the record has it */
 };
 
+/* Where the cycles of a run come to lie among those of others; see placing.h. */
+enum place {
+    PLACE_NONE,   /* not asked for: shares nothing, or has not come to its first cycle */
+    PLACE_WANTED, /* to be planned */
+    PLACE_GIVEN,
+    PLACE_WAITS /* no room */
+};
+
 struct run {
     bool active;
     bool queued; /* begun by the queue */
+    enum place place;
+    int64_t place_ns; /* PLACE_GIVEN: when the first cycle begins */
+    int turn;         /* PLACE_WAITS: 1 is the first */
     struct run_request rq;
     struct survey_state survey;
     struct observed_state observed;
@@ -355,6 +366,16 @@ struct channel {
     char doing[TEXT_CAP];
 };
 
+/* The plan of the channels' cycles that was asked for; see placing.h. */
+struct stagger_state {
+    uint64_t job;       /* 0: none under way */
+    int64_t due_ns;     /* then the engine does without */
+    int64_t zero_ns;    /* offsets of the plan count from here */
+    int64_t again_ns;   /* those that wait are looked at again */
+    uint64_t asked_key; /* what was under way at the last asking */
+    bool any_waits;
+};
+
 struct queue_entry {
     int channel;
     struct run_request rq;
@@ -411,6 +432,7 @@ struct engine {
     struct channel channels[CHANNELS_MAX];
     struct proof proof;
     struct run_queue queue;
+    struct stagger_state stagger;
     struct event scratch_event; /* where the output is full */
     struct command scratch_command;
 };

@@ -17,7 +17,6 @@
 #include "peak.h"
 #include "remote.h"
 #include "renewal.h"
-#include "stagger.h"
 #include "strike.h"
 #include "survey_run.h"
 #include "track.h"
@@ -74,10 +73,8 @@ static int64_t part_cap_ns(const struct engine *e, const struct run *r)
     return cap < r->cycle_ns - 2 * SECOND_NS ? cap : r->cycle_ns - 2 * SECOND_NS;
 }
 
-static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
+void run_prepare(const struct engine *e, const struct run_request *rq, struct run *r)
 {
-    struct channel *c = channel_of(e, ch);
-    struct run *r = &c->run;
     struct error err;
     *r = (struct run){.rq = *rq, .active = true, .begin_ns = e->now_ns, .temperature_factor = 1, .all_held = true};
     if (rq->procedure == PROCEDURE_SURVEY)
@@ -92,6 +89,12 @@ static void prepare_run(struct engine *e, int ch, const struct run_request *rq)
     r->u0_v = rq->baseline_u0_v;
     r->cutout_degc = NAN;
     drift_begin(&r->drift_points);
+}
+
+static void prepare_channel(struct engine *e, int ch, const struct run_request *rq)
+{
+    struct channel *c = channel_of(e, ch);
+    run_prepare(e, rq, &c->run);
     c->shutoff = (struct shutoff){0};
     c->figures.running = false;
     c->verdict = VERDICT_NONE;
@@ -113,7 +116,7 @@ void run_begin(struct engine *e, int ch, const struct run_request *rq)
     char why[REASON_CAP];
     c->cutouts_tonight = judge_cutouts(e, ch, rq);
     enum start_condition start = judge_start(e, ch, rq, why, sizeof why);
-    prepare_run(e, ch, rq);
+    prepare_channel(e, ch, rq);
     c->run.start = start;
     struct event *v = emit_event(e, EVENT_RUN_START, ch);
     v->code = (int32_t)rq->procedure;

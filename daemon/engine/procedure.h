@@ -7,6 +7,9 @@
 /* Changes the channel's state, says so, and keeps fans and beacon in step. */
 void set_state(struct engine *e, int ch, enum channel_state state);
 
+/* What a run is made of before anything happened: load, times, parts. Begins nothing. */
+void run_prepare(const struct engine *e, const struct run_request *rq, struct run *r);
+
 /* Begins a run that preflight has passed. */
 void run_begin(struct engine *e, int ch, const struct run_request *rq);
 

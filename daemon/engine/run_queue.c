@@ -174,38 +174,19 @@ static bool any_queued_run(const struct engine *e)
     return false;
 }
 
-/* With every run under way on-load at once, would bank or circuit be overloaded? Pauses do not count: whoever is asleep
- * does not see two cycles drift into each other. */
+/* Among the cycles under way, as they lie, is there a place for this one's? The limits themselves are looked at again
+ * before each closing: two cycles that a cut-out makes drift into each other wait for each other. */
 static bool load_hinders(struct engine *e, struct queue_entry *q)
 {
-    struct load_point own;
-    struct error err;
-    int circuit = bench_channel_of(e, q->channel)->circuit;
-    if (load_point_find(q->rq.point.process, q->rq.point.current_a, q->rq.point.load_voltage_v, &own, &err) != 0)
-        return false; /* the preflight says so */
-    double watts = own.power_w, amps = stagger_supply_a(&q->rq, &own);
-    bool others = false;
-    for (int ch = 0; ch < e->bench.channel_count; ch++) {
-        const struct channel *c = &e->channels[ch];
-        if (ch == q->channel || !c->run.active)
-            continue;
-        others = true;
-        watts += c->run.point.power_w;
-        if (circuit >= 0 && bench_channel_of(e, ch)->circuit == circuit)
-            amps += stagger_supply_a(&c->run.rq, &c->run.point);
-    }
-    double bank = e->bench.limits.bank_max_power_w;
-    double breaker = circuit >= 0 ? e->bench.circuits[circuit].breaker.rated_a : 0;
-    if (others && bank > 0 && watts > bank)
-        return text_format(q->waiting, sizeof q->waiting,
-                           "the bank would take %.0f W with the runs under way, limit %.0f W", watts, bank),
-               true;
-    if (others && breaker > 0 && amps > breaker)
-        return text_format(q->waiting, sizeof q->waiting,
-                           "circuit %.47s would carry %.0f A with the runs under way, breaker %.0f A",
-                           e->bench.circuits[circuit].name, amps, breaker),
-               true;
-    return false;
+    struct run wish;
+    if (!stagger_shares(e, q->channel))
+        return false;
+    run_prepare(e, &q->rq, &wish);
+    if (stagger_has_room(e, q->channel, &wish))
+        return false;
+    (void)text_copy(q->waiting, sizeof q->waiting,
+                    "no room in bank or circuit beside the runs under way, whatever the shift");
+    return true;
 }
 
 /* Has to wait, and for what. */
@@ -260,11 +241,11 @@ void queue_run(struct engine *e)
     if (e->now_ns < q->look_ns)
         return;
     q->look_ns = e->now_ns + LOOK_EVERY_S * SECOND_NS;
-    for (int i = 0; i < q->count; i++) {
+    for (int i = 0; i < q->count;) {
         if (has_to_wait(e, i))
-            continue;
-        begin(e, i); /* one at a look: the next one sees what it takes */
-        return;
+            i++;
+        else
+            begin(e, i); /* takes it off; all that begin at one look are planned together */
     }
 }
 

@@ -4,6 +4,7 @@
 
 #include "error.h"
 #include "procedure.h"
+#include "stagger_plan.h"
 
 double stagger_supply_a(const struct run_request *rq, const struct load_point *point)
 {
@@ -65,187 +66,118 @@ bool stagger_is_waiting(const struct engine *e, int ch)
     return e->channels[ch].doing[0] == 'w' && e->channels[ch].run.tries < 12 * 3600;
 }
 
-struct load_peak {
-    bool within;
-    double peak_w;
-};
+/* ---- what a plan looks at ---- */
 
-/* Periods overlap when their begins differ, round the cycle, by less than the earlier one's on-load part. */
-static bool is_on(const struct stagger_item *i, double at_s)
+/* What opening and the last readings take, and by how much a begin may be late. */
+enum { OPENING_S = 5 };
+
+static bool repeats(const struct run_request *rq)
 {
-    double since = at_s - i->offset_s;
-    while (since < 0)
-        since += i->cycle_s;
-    while (since >= i->cycle_s)
-        since -= i->cycle_s;
-    return since < i->on_s;
+    return rq->procedure == PROCEDURE_SOAK || (rq->procedure == PROCEDURE_PROOF && rq->cycles > 1);
 }
 
-/* Demand can only rise where something begins: looking there is enough. */
-static struct load_peak peak_of(const struct stagger_item *items, int placed, double bank_w, const double *circuit_a,
-                                int circuit_count)
+static int64_t milli(double figure)
 {
-    struct load_peak p = {.within = true};
-    for (int k = 0; k < placed; k++) {
-        if (!items[k].fits)
-            continue;
-        double watts = 0, amps = 0;
-        for (int i = 0; i < placed; i++) {
-            if (!items[i].fits || !is_on(&items[i], items[k].offset_s))
-                continue;
-            watts += items[i].power_w;
-            if (items[i].circuit == items[k].circuit)
-                amps += items[i].supply_a;
-        }
-        if (watts > p.peak_w)
-            p.peak_w = watts;
-        int c = items[k].circuit;
-        if ((bank_w > 0 && watts > bank_w) || (c >= 0 && c < circuit_count && circuit_a[c] > 0 && amps > circuit_a[c]))
-            p.within = false;
-    }
-    return p;
+    return figure > 0 ? (int64_t)(figure * 1000 + 0.5) : 0;
 }
 
-/* Best place for item n among the ends of those before it; later items see it. */
-static void place(struct stagger_item *items, int n, double bank_w, const double *circuit_a, int circuit_count)
+/* On-load part at its longest, and what opening takes. A survey comes and goes as the operator does, a 100 % point has
+ * no pause: on-load throughout. */
+static struct stagger_item item_of(const struct engine *e, int ch, const struct run *r)
 {
-    double best_w = 0, best_s = 0;
-    bool found = false;
-    items[n].fits = true;
-    for (int k = -1; k < n; k++) {
-        double at = k < 0 ? 0 : items[k].offset_s + items[k].on_s;
-        while (at >= items[n].cycle_s)
-            at -= items[n].cycle_s;
-        if (k >= 0 && !items[k].fits)
-            continue;
-        items[n].offset_s = at;
-        struct load_peak p = peak_of(items, n + 1, bank_w, circuit_a, circuit_count);
-        if (p.within && (!found || p.peak_w < best_w)) {
-            found = true;
-            best_w = p.peak_w;
-            best_s = at;
-        }
-    }
-    items[n].offset_s = found ? best_s : 0;
-    items[n].fits = found;
-}
-
-struct search {
-    struct stagger_item *items;
-    const double *circuit_a;
-    int count, circuit_count;
-    double bank_w, best_w;
-    double best_s[8];
-    bool found;
-};
-
-static void search_from(struct search *s, int n)
-{
-    if (n == s->count) {
-        struct load_peak p = peak_of(s->items, n, s->bank_w, s->circuit_a, s->circuit_count);
-        if (!p.within || (s->found && p.peak_w >= s->best_w))
-            return;
-        s->found = true;
-        s->best_w = p.peak_w;
-        for (int i = 0; i < n; i++)
-            s->best_s[i] = s->items[i].offset_s;
-        return;
-    }
-    s->items[n].fits = true;
-    for (int k = -1; k < n; k++) {
-        double at = k < 0 ? 0 : s->items[k].offset_s + s->items[k].on_s;
-        while (at >= s->items[n].cycle_s)
-            at -= s->items[n].cycle_s;
-        s->items[n].offset_s = at;
-        struct load_peak p = peak_of(s->items, n + 1, s->bank_w, s->circuit_a, s->circuit_count);
-        if (p.within && (!s->found || p.peak_w < s->best_w))
-            search_from(s, n + 1);
-    }
-}
-
-void stagger_plan(struct stagger_item *items, int count, double bank_w, const double *circuit_a, int circuit_count)
-{
-    if (count <= 8) {
-        struct search s = {
-            .items = items, .circuit_a = circuit_a, .count = count, .circuit_count = circuit_count, .bank_w = bank_w};
-        search_from(&s, 0);
-        if (s.found) {
-            for (int i = 0; i < count; i++) {
-                items[i].offset_s = s.best_s[i];
-                items[i].fits = true;
-            }
-            return;
-        }
-    }
-    for (int n = 0; n < count; n++)
-        place(items, n, bank_w, circuit_a, circuit_count);
-}
-
-/* ---- in the engine: where a run that begins puts its cycles among those under way ---- */
-
-static bool repeats(const struct run *r)
-{
-    bool more = r->rq.procedure == PROCEDURE_SOAK || (r->rq.procedure == PROCEDURE_PROOF && r->rq.cycles > 1);
-    return r->active && more && !run_is_continuous(r);
-}
-
-/* When the cycles of another channel begin, from now on; false where it has no place yet, or no cycle like this one. */
-static bool place_of(const struct engine *e, const struct channel *c, int64_t cycle_ns, struct stagger_item *item)
-{
-    int64_t begin_ns = c->run.cycle_begin_ns;
-    if (!repeats(&c->run) || c->run.cycle_ns != cycle_ns)
-        return false;
-    if (c->run.cycle == 0) { /* waits for its own place */
-        bool waits = (c->course == COURSE_READY || c->course == COURSE_REST) && c->timers[TIMER_PHASE] != NEVER_NS &&
-                     c->timers[TIMER_PHASE] > e->now_ns + 2 * SECOND_NS;
-        if (!waits)
-            return false;
-        begin_ns = c->timers[TIMER_PHASE];
-    }
-    int64_t since_ns = (begin_ns - e->now_ns) % cycle_ns;
-    item->offset_s = seconds_of(since_ns < 0 ? since_ns + cycle_ns : since_ns);
-    return true;
-}
-
-/* On-load part at its longest, and what opening and the last readings take. */
-static struct stagger_item item_of(const struct engine *e, int ch)
-{
-    enum { OPENING_S = 5 };
-    const struct run *r = &e->channels[ch].run;
-    double on_s = seconds_of(r->part_cap_ns) + OPENING_S, cycle_s = seconds_of(r->cycle_ns);
-    return (struct stagger_item){.on_s = on_s < cycle_s ? on_s : cycle_s,
-                                 .cycle_s = cycle_s,
-                                 .power_w = r->point.power_w,
-                                 .supply_a = stagger_supply_a(&r->rq, &r->point),
+    bool throughout = r->rq.procedure == PROCEDURE_SURVEY || run_is_continuous(r);
+    int64_t cycle_ms = r->cycle_ns / 1000000, on_ms = r->part_cap_ns / 1000000 + OPENING_S * 1000;
+    return (struct stagger_item){.kind = repeats(&r->rq) && !throughout ? STAGGER_CYCLES : STAGGER_ONCE,
+                                 .channel = ch,
                                  .circuit = bench_channel_of(e, ch)->circuit,
-                                 .fits = true};
+                                 .cycle_ms = cycle_ms,
+                                 .on_ms = throughout || on_ms > cycle_ms ? cycle_ms : on_ms,
+                                 .power_mw = milli(r->point.power_w),
+                                 .supply_ma = milli(stagger_supply_a(&r->rq, &r->point))};
 }
 
-int64_t stagger_delay_ns(const struct engine *e, int ch, char *text, size_t cap)
+bool stagger_is_new(const struct engine *e, const struct run *r)
 {
-    const struct run *r = &e->channels[ch].run;
-    struct stagger_item items[CHANNELS_MAX];
-    double circuit_a[CIRCUITS_MAX], bank_w = e->bench.limits.bank_max_power_w;
-    int n = 0, own = bench_channel_of(e, ch)->circuit;
-    if (r->cycle > 0 || !repeats(r) || e->now_ns - r->begin_ns > r->cycle_ns)
-        return 0;
+    bool soon = r->place == PLACE_GIVEN && r->place_ns <= e->now_ns + 2 * SECOND_NS;
+    return r->active && r->cycle == 0 && r->place != PLACE_NONE && !soon;
+}
+
+/* Before its first cycle and not at the point yet: the limits themselves look after it. */
+static bool is_not_there_yet(const struct run *r)
+{
+    return r->cycle == 0 && r->place == PLACE_NONE;
+}
+
+void stagger_job_begin(const struct engine *e, struct stagger_job *job)
+{
+    job->count = 0;
+    job->limits = (struct stagger_limits){.bank_mw = milli(e->bench.limits.bank_max_power_w),
+                                          .bank_mean_mw = milli(e->bench.limits.bank_mean_power_w),
+                                          .circuit_count = e->bench.circuit_count};
     for (int i = 0; i < e->bench.circuit_count; i++)
-        circuit_a[i] = limit_of_circuit(e, i);
-    for (int i = 0; i < e->bench.channel_count; i++) {
-        bool shares = bank_w > 0 || (own >= 0 && e->bench.channels[i].circuit == own && circuit_a[own] > 0);
-        items[n] = item_of(e, i);
-        if (i != ch && shares && place_of(e, &e->channels[i], r->cycle_ns, &items[n]))
-            n++;
+        job->limits.circuit_ma[i] = milli(limit_of_circuit(e, i));
+}
+
+void stagger_job_under_way(const struct engine *e, struct stagger_job *job, int64_t zero_ns)
+{
+    for (int ch = 0; ch < e->bench.channel_count; ch++) {
+        const struct run *r = &e->channels[ch].run;
+        if (!r->active || is_not_there_yet(r) || stagger_is_new(e, r))
+            continue;
+        struct stagger_item *i = &job->items[job->count++];
+        *i = item_of(e, ch, r);
+        i->kind = STAGGER_FIXED;
+        i->offset_ms = ((r->cycle > 0 ? r->cycle_begin_ns : r->place_ns) - zero_ns) / 1000000;
     }
-    items[n] = item_of(e, ch);
-    struct load_peak now = peak_of(items, n + 1, bank_w, circuit_a, e->bench.circuit_count);
-    if (n == 0)
-        return 0;
-    place(items, n, bank_w, circuit_a, e->bench.circuit_count);
-    struct load_peak then = peak_of(items, n + 1, bank_w, circuit_a, e->bench.circuit_count);
-    if (!items[n].fits || items[n].offset_s < 1 || (now.within && then.peak_w >= now.peak_w))
-        return 0;
-    (void)text_format(text, cap, "waiting %.0f s for its place: then %d channels peak at %.1f kW, now at %.1f kW",
-                      items[n].offset_s, n + 1, then.peak_w / 1000, now.peak_w / 1000);
-    return (int64_t)(items[n].offset_s * 1e9);
+}
+
+static bool asked_before(const struct engine *e, int a, int b)
+{
+    int64_t first = e->channels[a].run.rq.run_no, second = e->channels[b].run.rq.run_no;
+    return first != second ? first < second : a < b;
+}
+
+/* The order of asking is that of the run numbers. */
+void stagger_job_new(const struct engine *e, struct stagger_job *job, bool coming)
+{
+    for (int last = -1;;) {
+        int next = -1;
+        for (int ch = 0; ch < e->bench.channel_count; ch++) {
+            const struct run *r = &e->channels[ch].run;
+            bool is_coming = coming && r->active && is_not_there_yet(r) && r->rq.procedure != PROCEDURE_SURVEY;
+            if ((stagger_is_new(e, r) || is_coming) && (last < 0 || asked_before(e, last, ch)) &&
+                (next < 0 || asked_before(e, ch, next)))
+                next = ch;
+        }
+        if (next < 0)
+            return;
+        last = next;
+        job->items[job->count++] = item_of(e, next, &e->channels[next].run);
+    }
+}
+
+bool stagger_shares(const struct engine *e, int ch)
+{
+    int own = bench_channel_of(e, ch)->circuit;
+    bool bank = e->bench.limits.bank_max_power_w > 0 || e->bench.limits.bank_mean_power_w > 0;
+    for (int i = 0; i < e->bench.channel_count; i++)
+        if (i != ch && e->channels[i].run.active &&
+            (bank || (own >= 0 && e->bench.channels[i].circuit == own && limit_of_circuit(e, own) > 0)))
+            return true;
+    return false;
+}
+
+bool stagger_has_room(const struct engine *e, int ch, const struct run *wish)
+{
+    struct stagger_job job;
+    struct stagger_plan plan;
+    stagger_job_begin(e, &job);
+    stagger_job_under_way(e, &job, e->now_ns);
+    stagger_job_new(e, &job, true);
+    int own = job.count;
+    if (own == CHANNELS_MAX)
+        return false;
+    job.items[job.count++] = item_of(e, ch, wish);
+    stagger_plan_in_turn(&job, &plan);
+    return plan.places[own].placed && (job.items[own].kind == STAGGER_CYCLES || plan.places[own].offset_ms == 0);
 }

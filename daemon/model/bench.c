@@ -439,6 +439,7 @@ static void put_later(struct writer *w, const struct bench *b)
         put_strike(w, &b->channels[i].load.strike);
         put_remote(w, &b->channels[i].remote);
     }
+    put_f64(w, b->limits.bank_mean_power_w);
 }
 
 static void get_later(struct reader *r, struct bench *b)
@@ -451,6 +452,7 @@ static void get_later(struct reader *r, struct bench *b)
         get_strike(r, &b->channels[i].load.strike);
         get_remote(r, &b->channels[i].remote);
     }
+    b->limits.bank_mean_power_w = get_f64(r);
 }
 
 static void default_later(struct bench *b)
@@ -459,6 +461,7 @@ static void default_later(struct bench *b)
     bench_limits_default(&without);
     memcpy(b->limits.time_ns, without.time_ns, sizeof without.time_ns);
     memcpy(b->limits.level, without.level, sizeof without.level);
+    b->limits.bank_mean_power_w = 0;
     for (int i = 0; i < b->channel_count; i++)
         b->channels[i].remote.device = -1;
 }

@@ -252,6 +252,7 @@ struct bench_limits {
     double altitude_m;                                            /* of the bench; above 1000 is harsh */
     double repeatability_pct;                                     /* of the bench itself */
     double bank_max_power_w;                                      /* all channels together; 0: no limit */
+    double bank_mean_power_w; /* ... in the mean over a cycle, by what the room is rid of; 0: no limit */
     int64_t time_ns[BENCH_TIMES_];
     double level[BENCH_LEVELS_]; /* %, A, V or W */
 };

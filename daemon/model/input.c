@@ -1,5 +1,6 @@
 #include "input.h"
 
+#include <math.h>
 #include <string.h>
 
 static const char *const verb_names[VERB_COUNT_] = {"start",  "end",      "reset", "rig",
@@ -332,6 +333,13 @@ static void get_capture(struct reader *r, struct input_capture *c)
         c->values[i] = get_f64(r);
 }
 
+/* A fit, of a channel, has fewer values than a plan of all of them. */
+static int values_of(const struct input_worker *a)
+{
+    enum { FIT_VALUES = 24 };
+    return a->channel >= 0 ? FIT_VALUES : WORKER_VALUES_MAX;
+}
+
 static void put_body(struct writer *w, const struct input *in)
 {
     switch (in->kind) {
@@ -379,7 +387,7 @@ static void put_body(struct writer *w, const struct input *in)
         put_u64(w, in->u.worker.job);
         put_i32(w, in->u.worker.channel);
         put_i32(w, in->u.worker.status);
-        for (int i = 0; i < WORKER_VALUES_MAX; i++)
+        for (int i = 0; i < values_of(&in->u.worker); i++)
             put_f64(w, in->u.worker.values[i]);
         break;
     case INPUT_LOST:
@@ -461,7 +469,7 @@ static void get_body(struct reader *r, struct input *in)
         in->u.worker.channel = get_i32(r);
         in->u.worker.status = get_i32(r);
         for (int i = 0; i < WORKER_VALUES_MAX; i++)
-            in->u.worker.values[i] = get_f64(r);
+            in->u.worker.values[i] = i < values_of(&in->u.worker) ? get_f64(r) : NAN;
         break;
     case INPUT_LOST:
         in->u.lost.bus = get_i32(r);

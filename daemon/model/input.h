@@ -219,13 +219,13 @@ struct input_anchor {
     int64_t slept_ns, moved_ns; /* by how much, since the anchor before */
 };
 
-enum { WORKER_VALUES_MAX = 24 };
+enum { WORKER_VALUES_MAX = CHANNELS_MAX + 8 };
 
 struct input_worker {
     uint64_t job;
     int32_t channel;
-    int32_t status; /* 0: result holds */
-    double values[WORKER_VALUES_MAX];
+    int32_t status;                   /* 0: result holds */
+    double values[WORKER_VALUES_MAX]; /* NAN where there is none; of a channel's fit only the first 24 */
 };
 
 struct input_lost {

@@ -17,8 +17,11 @@
  *              value    temperature at which the unit was seen to cut out, degC; NAN: no cut-out was seen, the highest
  *                       temperature of the record is what it was seen to bear, and the answer is "at least"
  *
+ *   JOB_STAGGER  number  comes back as input_worker.job; what it asks stands beside the commands
+ * (engine_out.stagger_job)
+ *
  * The daemon keeps the temperatures and the load of each channel and hands them over by value with the job. */
-enum worker_job { JOB_HEAT = 1 };
+enum worker_job { JOB_HEAT = 1, JOB_STAGGER };
 
 /* input_worker.status. All but JOB_HOLDS leave values at NAN. */
 enum job_status {

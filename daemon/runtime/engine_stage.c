@@ -199,7 +199,7 @@ static void carry_out(struct engine_stage *s, const struct command *c)
         put_notice(s, c);
         break;
     case COMMAND_WORKER:
-        h->worker(h->ctx, c);
+        h->worker(h->ctx, c, &s->out->stagger_job);
         break;
     case COMMAND_KIND_COUNT_:
         break;

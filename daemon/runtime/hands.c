@@ -92,11 +92,11 @@ static void hand_answer(void *ctx, uint64_t request, int code, const char *text)
         log_write(rt->log, LOG_LEVEL_WARN, "control: an answer was lost, too many are waiting");
 }
 
-static void hand_worker(void *ctx, const struct command *command)
+static void hand_worker(void *ctx, const struct command *command, const struct stagger_job *stagger)
 {
     struct runtime *rt = ctx;
     struct input_worker refused;
-    if (worker_stage_post(rt->worker, command, rt->series) == 0)
+    if (worker_stage_post(rt->worker, command, rt->series, stagger) == 0)
         return;
     heat_job_no_answer(command, JOB_REFUSED, &refused);
     if (queue_put(rt->orders, INPUT_WORKER, 0, &refused, sizeof refused))

@@ -5,12 +5,14 @@
 #include <unistd.h>
 
 #include "heat_job.h"
+#include "stagger_plan.h"
 #include "worker_job.h"
 
 struct job {
     struct command command;
     int count;
     struct heat_sample samples[HEAT_SAMPLES_MAX];
+    struct stagger_job stagger;
 };
 
 struct worker_stage {
@@ -48,15 +50,20 @@ void worker_stage_free(struct worker_stage *stage)
     free(stage);
 }
 
-int worker_stage_post(struct worker_stage *stage, const struct command *command, const struct heat_series *series)
+int worker_stage_post(struct worker_stage *stage, const struct command *command, const struct heat_series *series,
+                      const struct stagger_job *stagger)
 {
     int status = -1;
     uint64_t one = 1;
     pthread_mutex_lock(&stage->mutex);
-    if (command->code == JOB_HEAT && stage->count < WORKER_JOBS_MAX) {
+    bool known = command->code == JOB_HEAT || (command->code == JOB_STAGGER && stagger);
+    if (known && stage->count < WORKER_JOBS_MAX) {
         struct job *j = &stage->jobs[(stage->first + stage->count) % WORKER_JOBS_MAX];
         j->command = *command;
-        j->count = heat_series_copy(series, command->channel, command->until_ns, j->samples);
+        if (command->code == JOB_STAGGER)
+            j->stagger = *stagger;
+        else
+            j->count = heat_series_copy(series, command->channel, command->until_ns, j->samples);
         stage->count++;
         status = 0;
     } else {
@@ -68,17 +75,37 @@ int worker_stage_post(struct worker_stage *stage, const struct command *command,
     return status;
 }
 
+/* The oldest plan, else the oldest of all; guarded by the caller. */
+static int next_job(const struct worker_stage *s)
+{
+    for (int i = 0; i < s->count; i++)
+        if (s->jobs[(s->first + i) % WORKER_JOBS_MAX].command.code == JOB_STAGGER)
+            return i;
+    return 0;
+}
+
 static bool take_job(struct worker_stage *s)
 {
     pthread_mutex_lock(&s->mutex);
     bool any = s->count > 0;
     if (any) {
-        s->at = s->jobs[s->first];
+        int next = next_job(s);
+        s->at = s->jobs[(s->first + next) % WORKER_JOBS_MAX];
+        for (; next > 0; next--)
+            s->jobs[(s->first + next) % WORKER_JOBS_MAX] = s->jobs[(s->first + next - 1) % WORKER_JOBS_MAX];
         s->first = (s->first + 1) % WORKER_JOBS_MAX;
         s->count--;
     }
     pthread_mutex_unlock(&s->mutex);
     return any;
+}
+
+static void plan(const struct job *j, struct input_worker *result)
+{
+    struct stagger_plan made;
+    heat_job_no_answer(&j->command, JOB_HOLDS, result);
+    stagger_plan_jointly(&j->stagger, &made);
+    stagger_plan_to_values(&j->stagger, &made, result->values);
 }
 
 bool worker_stage_run(struct worker_stage *stage)
@@ -87,7 +114,10 @@ bool worker_stage_run(struct worker_stage *stage)
     if (!stage->has_result) {
         if (!take_job(stage))
             return false;
-        heat_job_answer(&stage->at.command, stage->at.samples, stage->at.count, &stage->room, result);
+        if (stage->at.command.code == JOB_STAGGER)
+            plan(&stage->at, result);
+        else
+            heat_job_answer(&stage->at.command, stage->at.samples, stage->at.count, &stage->room, result);
         stage->has_result = true;
     }
     if (queue_put(stage->to_engine, INPUT_WORKER, 0, result, sizeof *result))

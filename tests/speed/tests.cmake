@@ -2,6 +2,7 @@
 set(speed_dir ${CMAKE_CURRENT_SOURCE_DIR}/speed)
 set(fixture_dir ${CMAKE_CURRENT_SOURCE_DIR}/unit)
 speed_program(speed_steps SOURCES ${speed_dir}/steps/speed_steps.c LINKS compute m)
+speed_program(speed_stagger SOURCES ${speed_dir}/stagger/speed_stagger.c LINKS compute)
 speed_program(speed_pages SOURCES ${speed_dir}/pages/speed_pages.c ${fixture_dir}/journal/journal_fixture.c
   ${fixture_dir}/record/soak_journal.c LINKS web record journal PkgConfig::sqlite3 PkgConfig::jansson)
 target_include_directories(speed_pages PRIVATE ${fixture_dir}/journal ${fixture_dir}/record)

@@ -8,6 +8,7 @@ unit_test(test_compute_heat SOURCES ${dir}/test_heat.c LINKS compute)
 unit_test(test_compute_sensor SOURCES ${dir}/test_sensor.c LINKS compute)
 unit_test(test_compute_circuit SOURCES ${dir}/test_circuit.c LINKS compute)
 unit_test(test_compute_decision SOURCES ${dir}/test_decision.c LINKS compute)
+unit_test(test_compute_stagger SOURCES ${dir}/test_stagger.c LINKS compute)
 unit_test(test_compute_record SOURCES ${dir}/test_record.c LINKS compute)
 
 # No object of the verdict path may need the mathematical library; the whole engine room belongs to that path.

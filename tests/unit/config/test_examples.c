@@ -264,6 +264,7 @@ START_TEST(every_limit_can_be_set)
     /* Each limit gets a value of its own, which must arrive: no two share a place. */
     static const char limits[] =
         "limits:\n  bank_temperature: 201 degC\n  lead_temperature: 71 degC\n  over_power: 103 %\n  bank_power: 44 kW\n"
+        "  bank_heat: 21 kW\n"
         "  supply_void: 4.5 %\n  supply_void_after: 7 s\n  supply_open: 16 %\n  on_load_cap: 31 min\n  band_high: 9 "
         "%\n  band_low: 3 %\n"
         "  drift: 1.5 K/h\n  drift_window: 61 min\n  cold_within: 2.5 K\n  cold_rest: 5 h\n"
@@ -287,6 +288,7 @@ START_TEST(every_limit_can_be_set)
         .t_lead_max_degc = 71,
         .over_power_pct = 103,
         .bank_max_power_w = 44000,
+        .bank_mean_power_w = 21000,
         .u1_void_pct = 4.5,
         .u1_void_after_ns = 7 * INT64_C(1000000000),
         .u1_open_pct = 16,

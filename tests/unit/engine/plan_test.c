@@ -7,7 +7,6 @@
 #include "error.h"
 #include "plant.h"
 #include "preflight.h"
-#include "stagger.h"
 #include "suite_run.h"
 #include "survey_run.h"
 
@@ -454,68 +453,6 @@ START_TEST(cycles_fall_between_each_other)
 }
 END_TEST
 
-/* Time-stepped look at a plan: the most power, and the most current of each circuit. */
-static double peak_power(const struct stagger_item *items, int n, double *amps_of, int circuits)
-{
-    double peak = 0;
-    for (int c = 0; c < circuits; c++)
-        amps_of[c] = 0;
-    for (int t = 0; t < 600; t++) {
-        double watts = 0, amps[4] = {0};
-        for (int i = 0; i < n; i++) {
-            double since = t + 0.5 - items[i].offset_s;
-            if (since < 0)
-                since += 600;
-            if (!items[i].fits || since >= items[i].on_s)
-                continue;
-            watts += items[i].power_w;
-            amps[items[i].circuit] += items[i].supply_a;
-        }
-        peak = watts > peak ? watts : peak;
-        for (int c = 0; c < circuits; c++)
-            amps_of[c] = amps[c] > amps_of[c] ? amps[c] : amps_of[c];
-    }
-    return peak;
-}
-
-START_TEST(plans_keep_the_limits)
-{
-    uint64_t state = 7;
-    for (int round = 0; round < 200; round++) {
-        struct stagger_item items[64];
-        int n = round % 2 ? 2 + round % 7 : 64;
-        for (int i = 0; i < n; i++) {
-            state = state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
-            items[i] = (struct stagger_item){.on_s = 60 + (double)(state >> 40) / 16777216.0 * 300,
-                                             .cycle_s = 600,
-                                             .power_w = 2000 + (double)(state >> 50),
-                                             .supply_a = 10 + (double)(state >> 60),
-                                             .circuit = (int)(state >> 33 & 3)};
-        }
-        const double circuit_a[4] = {32, 40, 63, 32};
-        double amps[4];
-        stagger_plan(items, n, 15000, circuit_a, 4);
-        ck_assert_double_le(peak_power(items, n, amps, 4), 15000);
-        for (int c = 0; c < 4; c++)
-            ck_assert_double_le(amps[c], circuit_a[c]);
-    }
-}
-END_TEST
-
-/* Two units of half the cycle each: shifted, the peak is that of one. */
-START_TEST(a_plan_finds_the_lowest_peak)
-{
-    struct stagger_item items[4];
-    for (int i = 0; i < 4; i++)
-        items[i] = (struct stagger_item){.on_s = 300, .cycle_s = 600, .power_w = 1000, .circuit = 0};
-    double amps[1];
-    stagger_plan(items, 2, 0, NULL, 0);
-    ck_assert_double_eq_tol(peak_power(items, 2, amps, 1), 1000, 1e-9);
-    stagger_plan(items, 4, 0, NULL, 0);
-    ck_assert_double_eq_tol(peak_power(items, 4, amps, 1), 2000, 1e-9);
-}
-END_TEST
-
 int main(void)
 {
     Suite *s = suite_create("engine plans");
@@ -531,8 +468,6 @@ int main(void)
     tcase_add_test(t, a_circuit_is_never_overloaded);
     tcase_add_loop_test(t, no_moment_is_above_the_limits, 0, 4);
     tcase_add_test(t, cycles_fall_between_each_other);
-    tcase_add_test(t, plans_keep_the_limits);
-    tcase_add_test(t, a_plan_finds_the_lowest_peak);
     suite_add_tcase(s, t);
     return suite_run(s);
 }

@@ -125,6 +125,12 @@ static void on_post(void *ctx, const struct command *c)
     f->posted[f->posted_count++] = *c;
 }
 
+static void on_worker(void *ctx, const struct command *c, const struct stagger_job *stagger)
+{
+    (void)stagger;
+    on_post(ctx, c);
+}
+
 static void on_answer(void *ctx, uint64_t request, int code, const char *text)
 {
     struct fixture *f = ctx;
@@ -165,7 +171,7 @@ static struct fixture *fixture_new(size_t record_bytes)
                                                  .post = on_post,
                                                  .beacon = on_post,
                                                  .answer = on_answer,
-                                                 .worker = on_post}};
+                                                 .worker = on_worker}};
     struct input_boot boot = {.epoch = 1};
     f->stage = engine_stage_new(&setup, &boot);
     ck_assert_ptr_nonnull(f->stage);

@@ -76,7 +76,7 @@ START_TEST(a_fit_finds_what_the_record_was_made_of)
     struct input_worker r;
     run_cycles(series, 8, 210);
     struct command job = heat_job(7, 40 + 60 * 0.658708958);
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
     ck_assert(!take_result(q, &r)); /* nothing happens in the engine's thread */
     ck_assert(worker_stage_run(w));
     ck_assert(!worker_stage_run(w));
@@ -93,7 +93,7 @@ START_TEST(a_fit_finds_what_the_record_was_made_of)
     ck_assert(r.values[HEAT_VALUE_AT_LEAST] == 0);
     /* Nobody saw a cut-out: what it bore is a lower bound. */
     job = heat_job(8, NAN);
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
     ck_assert(worker_stage_run(w));
     ck_assert(take_result(q, &r));
     ck_assert_int_eq(r.status, JOB_HOLDS);
@@ -115,8 +115,8 @@ START_TEST(a_job_is_of_the_moment_it_was_asked_for)
     struct input_worker at_once, later;
     run_cycles(series, 6, 210);
     struct command job = heat_job(1, 90);
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
     ck_assert(worker_stage_run(w));
     ck_assert(take_result(q, &at_once));
     for (int t = 3600; t < 5000; t += 5)
@@ -140,12 +140,12 @@ START_TEST(full_and_unknown_are_answers)
     struct input_worker r;
     struct command job = heat_job(1, NAN);
     struct command unknown = {.kind = COMMAND_WORKER, .number = 99, .code = 4711};
-    ck_assert_int_eq(worker_stage_post(w, &unknown, series), -1);
+    ck_assert_int_eq(worker_stage_post(w, &unknown, series, NULL), -1);
     for (int i = 0; i < WORKER_JOBS_MAX; i++) {
         job.number = (uint64_t)i + 1;
-        ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+        ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
     }
-    ck_assert_int_eq(worker_stage_post(w, &job, series), -1);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), -1);
     ck_assert_uint_eq(worker_stage_counts(w).refused, 2);
     for (int i = 0; i < WORKER_JOBS_MAX; i++) {
         ck_assert(worker_stage_run(w));
@@ -154,7 +154,50 @@ START_TEST(full_and_unknown_are_answers)
         ck_assert_int_eq(r.status, JOB_BAD_RECORD); /* there was none */
         ck_assert(isnan(r.values[HEAT_VALUE_PERCENT_ON]));
     }
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
+    worker_stage_free(w);
+    queue_free(q);
+    heat_series_free(series);
+    free(bench);
+}
+END_TEST
+
+/* Somebody waits for a plan of the cycles, nobody for a fit: it goes first, by value, and is the planner's own. */
+START_TEST(a_plan_goes_before_fits)
+{
+    struct bench *bench = bench_new();
+    struct heat_series *series = heat_series_new(bench);
+    struct queue *q = queue_new(100000, -1);
+    struct worker_stage *w = worker_stage_new(q, -1);
+    struct stagger_job plan = {.count = 2, .limits = {.bank_mw = 3000}};
+    for (int i = 0; i < 2; i++)
+        plan.items[i] = (struct stagger_item){.kind = STAGGER_CYCLES,
+                                              .channel = 3 + i,
+                                              .circuit = -1,
+                                              .cycle_ms = 600000,
+                                              .on_ms = 200000,
+                                              .power_mw = 2000};
+    struct input_worker r;
+    struct command fit = heat_job(1, NAN),
+                   ask = {.kind = COMMAND_WORKER, .number = 2, .code = JOB_STAGGER, .channel = -1};
+    ck_assert_int_eq(worker_stage_post(w, &fit, series, NULL), 0);
+    ck_assert_int_eq(worker_stage_post(w, &fit, series, NULL), 0);
+    ck_assert_int_eq(worker_stage_post(w, &ask, series, &plan), 0);
+    plan.count = 0;
+    ck_assert(worker_stage_run(w));
+    ck_assert(take_result(q, &r));
+    ck_assert_uint_eq(r.job, 2);
+    ck_assert_int_eq(r.status, JOB_HOLDS);
+    ck_assert_double_eq(r.values[3], 0);
+    ck_assert_double_eq(r.values[4], 200000);
+    ck_assert_double_eq(r.values[STAGGER_VALUE_PEAK_W], 2);
+    ck_assert(isnan(r.values[0]));
+    for (int i = 0; i < 2; i++) {
+        ck_assert(worker_stage_run(w));
+        ck_assert(take_result(q, &r));
+        ck_assert_uint_eq(r.job, 1);
+    }
+    ck_assert(!worker_stage_run(w));
     worker_stage_free(w);
     queue_free(q);
     heat_series_free(series);
@@ -167,14 +210,14 @@ START_TEST(a_result_waits_for_room)
 {
     struct bench *bench = bench_new();
     struct heat_series *series = heat_series_new(bench);
-    struct queue *q = queue_new(512, -1);
+    struct queue *q = queue_new(1024, -1);
     struct worker_stage *w = worker_stage_new(q, -1);
     struct input_worker r;
-    char filler[400] = "";
+    char filler[800] = "";
     struct queue_record record;
     ck_assert_int_eq(queue_put(q, INPUT_TIME, 0, filler, sizeof filler), 0);
     struct command job = heat_job(5, NAN);
-    ck_assert_int_eq(worker_stage_post(w, &job, series), 0);
+    ck_assert_int_eq(worker_stage_post(w, &job, series, NULL), 0);
     ck_assert(!worker_stage_run(w));
     ck_assert(!worker_stage_run(w));
     ck_assert_int_eq(queue_take(q, &record, filler, sizeof filler), 1);
@@ -227,6 +270,7 @@ int main(void)
     tcase_add_test(t, a_fit_finds_what_the_record_was_made_of);
     tcase_add_test(t, a_job_is_of_the_moment_it_was_asked_for);
     tcase_add_test(t, full_and_unknown_are_answers);
+    tcase_add_test(t, a_plan_goes_before_fits);
     tcase_add_test(t, a_result_waits_for_room);
     tcase_add_test(t, the_store_is_bounded_and_keeps_the_edges);
     suite_add_tcase(suite, t);
