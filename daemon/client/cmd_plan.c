@@ -8,6 +8,7 @@
 #include "json_build.h"
 #include "model_json.h"
 #include "plan.h"
+#include "plan_beside.h"
 #include "run_order.h"
 #include "unit_file.h"
 
@@ -18,6 +19,7 @@ struct planning {
     struct unit_plate plate;
     struct run_request run;
     struct run_plan plan;
+    struct plan_beside beside;
 };
 
 static void step_list(const struct planning *p, char *to, size_t cap)
@@ -159,6 +161,7 @@ static void print_plan(const struct screen *s, const struct planning *p)
     print_load(s, p);
     print_supply(s, p);
     print_path(s, p);
+    print_beside(s, p->bench, p->channel, &p->run, &p->beside);
     fprintf(s->out, "\n%sSet-up sheet%s (confirm with --confirm-setup when every line is seen to)\n",
             tone_begin(s, TONE_STRONG), tone_end(s, TONE_STRONG));
     for (int i = 0; i < p->plan.sheet.count; i++) {
@@ -288,6 +291,7 @@ static json_t *plan_json(const struct planning *p)
     const struct lead_state *path = &p->plan.path;
     bool judged = p->plan.has_path && path->weakest >= 0;
     build_figure(&b, "path_loading_pct", judged ? path->parts[path->weakest].loading_pct : NAN);
+    build_add(&b, "beside", beside_json(p->bench, p->channel, &p->beside));
     build_add(&b, "setup_sheet", list_of(p->plan.sheet.count, sheet_line, p));
     build_add(&b, "cautions", list_of(caution_count(), caution_line, p));
     return build_end(&b);
@@ -373,6 +377,7 @@ static int make_plan(struct client *c, const struct arguments *args, struct plan
         return refuse(c, &problem);
     if (plan_make(p->bench, p->channel, &p->plate, &p->run, breaker_heat(c, p), &p->plan, &err) != 0)
         return client_failed(c, &err);
+    plan_beside(c, p->bench, p->channel, &p->run, &p->plan, &p->beside);
     return EXIT_DONE;
 }
 

@@ -11,9 +11,12 @@ int command_run_queue(struct client *c, const struct arguments *args)
     if (!argument(args, "--unit")->given || !argument(args, "--procedure")->given || !argument(args, "--who")->given)
         return client_wrong_use(c, "run queue needs --unit SERIAL, --procedure NAME and --who NAME");
     if (!argument_flag(args, "--confirm-setup")) {
-        fprintf(c->errors.out, "soakbench: the set-up sheet is not confirmed. Read it with the same words and \"run "
-                               "plan\", set the unit up by it, then queue the run with --confirm-setup.\n");
-        return EXIT_REFUSED;
+        int planned = command_run_plan(c, args);
+        if (planned == EXIT_DONE)
+            fprintf(c->errors.out,
+                    "soakbench: this is the plan; nothing was queued. Set the unit up by its set-up sheet, then "
+                    "queue the run with --confirm-setup.\n");
+        return planned == EXIT_DONE ? EXIT_REFUSED : planned;
     }
     if (c->errors.terminal)
         print_cautions(&c->errors);
@@ -30,17 +33,27 @@ int command_run_queue(struct client *c, const struct arguments *args)
     return status;
 }
 
+/* To the minute; ">" where it is not before that. */
+static void expected_cell(struct table *t, const json_t *entry, const char *key)
+{
+    const char *at = get_word(entry, key);
+    if (at[0])
+        table_cell(t, "%s%.5s %.5s", get_flag(entry, "expected_at_least") ? "> " : "", at + 5, at + 11);
+    else
+        table_cell(t, "-");
+}
+
 static void print_queue(const struct screen *s, const json_t *queue)
 {
-    const struct column columns[] = {{"run", true, false, false},        {"channel", false, false, false},
-                                     {"unit", false, false, false},      {"rating point", false, true, false},
-                                     {"procedure", false, false, false}, {"turn", false, false, false},
-                                     {"waits for", false, true, false}};
+    const struct column columns[] = {
+        {"run", true, false, false},           {"channel", false, false, false},    {"unit", false, false, false},
+        {"rating point", false, true, false},  {"procedure", false, false, false},  {"turn", false, false, false},
+        {"begins (UTC)", false, false, false}, {"ends (UTC)", false, false, false}, {"waits for", false, true, false}};
     if (json_array_size(queue) == 0) {
         fputs("No run waits.\n", s->out);
         return;
     }
-    struct table *t = table_new(columns, 7);
+    struct table *t = table_new(columns, 9);
     size_t i;
     json_t *entry;
     json_array_foreach((json_t *)queue, i, entry)
@@ -51,6 +64,8 @@ static void print_queue(const struct screen *s, const json_t *queue)
         table_cell(t, "%s", get_word(json_object_get(entry, "point"), "words"));
         table_cell(t, "%s", get_word(entry, "procedure"));
         table_cell(t, "%s", get_flag(entry, "together") ? "beside others" : "in turn");
+        expected_cell(t, entry, "expected_begin");
+        expected_cell(t, entry, "expected_end");
         table_cell(t, "%s", get_word(entry, "waiting"));
     }
     table_print(t, s);

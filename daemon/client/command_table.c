@@ -395,6 +395,7 @@ static const struct command_row commands[] = {
      "The preflight refuses with its reasons, or the run begins. Needs --confirm-setup and --who.",
      OPTIONS(run_options), command_run_start},
     {"run", "queue", "CHANNEL", OPERAND_CHANNEL, 1, 1, "let a run on a rigged channel begin when its turn comes",
+     "Without --confirm-setup it shows the plan and queues nothing. "
      "Unattended always. The preflight is asked now and again at the begin; what it refuses then is skipped with the "
      "reason, and the next one begins. In turn: after every run of the queue before it; with --together as soon as "
      "bank "

@@ -313,6 +313,15 @@ static json_t *device_view_to_json(const struct device_view *v, const struct ben
     return build_end(&b);
 }
 
+/* A time that lies so far ahead, or null. */
+static void build_expected(struct json_build *b, const char *key, const struct bench_view *view, double ahead_s)
+{
+    if (isfinite(ahead_s))
+        build_utc(b, key, view->utc_ns + (int64_t)(ahead_s * 1e9));
+    else
+        build_add(b, key, json_null());
+}
+
 static json_t *queue_to_json(const struct bench_view *view, const struct bench *bench)
 {
     json_t *list = json_array();
@@ -327,6 +336,9 @@ static json_t *queue_to_json(const struct bench_view *view, const struct bench *
         build_add(&b, "point", rating_point_to_json(&q->point));
         build_flag(&b, "together", q->together);
         build_text(&b, "waiting", q->waiting);
+        build_expected(&b, "expected_begin", view, q->begin_s);
+        build_expected(&b, "expected_end", view, q->end_s);
+        build_flag(&b, "expected_at_least", q->at_least);
         if (json_array_append_new(list, build_end(&b)) != 0) {
             json_decref(list);
             return NULL;

@@ -160,6 +160,8 @@ static void note_happening(struct morning *m, const struct journal_event *e)
 
 static void note_queue(struct morning *m, const struct journal_event *e)
 {
+    if (e->event.code == QUEUE_BEGUN && e->event.value_count > 0 && e->event.values[0] > 0)
+        note_happening(m, e); /* not as it was when somebody queued it */
     if (e->event.code < QUEUE_SKIPPED || m->unbegun_count == UNBEGUN_MAX || e->utc_us < m->since_us)
         return;
     struct unbegun *u = &m->unbegun[m->unbegun_count++];

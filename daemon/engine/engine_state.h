@@ -10,6 +10,7 @@
 #include "drift.h"
 #include "engine.h"
 #include "load_voltage.h"
+#include "preflight_line.h"
 #include "strike_plan.h"
 #include "survey.h"
 #include "worker_job.h"
@@ -376,10 +377,18 @@ struct stagger_state {
     bool any_waits;
 };
 
+/* What the lines of a preflight said: enum preflight_result of each. */
+struct preflight_seen {
+    uint8_t result[PREFLIGHT_LINE_COUNT_];
+};
+
 struct queue_entry {
     int channel;
     struct run_request rq;
-    char waiting[REASON_CAP]; /* for what */
+    struct preflight_seen seen; /* when it was put on the list */
+    int64_t asked_ns;           /* for the facts behind it; 0: not asked */
+    bool fresh;                 /* they are those of now */
+    char waiting[REASON_CAP];   /* for what */
 };
 
 struct run_queue {

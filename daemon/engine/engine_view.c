@@ -6,27 +6,13 @@
 #include "figures.h"
 #include "load.h"
 #include "procedure.h"
+#include "queue_expect.h"
 #include "renewal.h"
 #include "run_queue.h"
 #include "strike.h"
 #include "supply_seen.h"
 #include "survey_run.h"
 #include "track.h"
-
-static double expected_s(const struct run *r)
-{
-    double cycle = seconds_of(r->cycle_ns), on = seconds_of(r->rated_on_ns + r->guard_ns);
-    switch (r->rq.procedure) {
-    case PROCEDURE_SCREEN:
-        return on;
-    case PROCEDURE_PROOF:
-        return cycle * ((r->rq.cycles > 0 ? r->rq.cycles : 1) - 1) + on;
-    case PROCEDURE_SOAK:
-        return r->rq.to_equilibrium || r->rq.soak_ns <= 0 ? NAN : seconds_of(r->rq.soak_ns);
-    default:
-        return NAN;
-    }
-}
 
 static const char *doing_of(const struct channel *c)
 {
@@ -99,7 +85,7 @@ static void view_channel(struct engine *e, int ch, struct channel_view *v)
         v->supply_v = supply.mean;
         v->supply_worst_v = supply.worst;
         v->run_elapsed_s = seconds_of(e->step_ns - r->begin_ns);
-        v->run_expected_s = expected_s(r);
+        v->run_expected_s = run_expected_s(r);
         v->cycle_elapsed_s = r->cycle > 0 ? seconds_of(e->step_ns - r->cycle_begin_ns) : 0;
         v->on_load_goal_s = seconds_of(run_is_past_rating(r) ? r->part_cap_ns : r->rated_on_ns + r->guard_ns);
         if (c->figures.running) {

@@ -190,6 +190,7 @@ static void on_channel(struct engine *e, int ch, const struct input_operator *op
         queue_add(e, ch, op);
         break;
     case VERB_UNQUEUE:
+    case VERB_FACTS:
     case VERB_PROVE_WATCHDOG:
     case VERB_COUNT_:
         break;
@@ -200,6 +201,10 @@ void operate(struct engine *e, const struct input_operator *op)
 {
     if (op->verb == VERB_PROVE_WATCHDOG) {
         prove(e, op);
+        return;
+    }
+    if (op->verb == VERB_FACTS) {
+        queue_facts(e, op);
         return;
     }
     if (op->verb == VERB_UNQUEUE) {

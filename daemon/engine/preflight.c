@@ -157,30 +157,75 @@ static enum preflight_result look_at(const struct line *line, const struct ask *
     return worst;
 }
 
-bool preflight_run(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
+static void note_change(struct preflight_change *change, const char *name, enum preflight_result was,
+                        enum preflight_result is)
 {
-    char text[REASON_CAP];
+    static const char *const words[] = {"passed", "warned", "refused", "was not asked"};
+    static const char *const now[] = {"passes", "warns", "refuses", "is not asked"};
+    (void)text_append(change->text, sizeof change->text, "%s%s %s then, %s now", change->count > 0 ? "; " : "", name,
+                      words[was], now[is]);
+    change->count++;
+}
+
+/* One line told; whether it lets the run begin. */
+static bool tell_line(struct ask *a, enum preflight_line line, enum preflight_result r, bool bears, char *why,
+                      size_t cap)
+{
+    const char *name = preflight_line_name(line);
+    bool accepted = r == PREFLIGHT_WARN && (bears || preflight_list_holds(a->rq->accepts, line));
+    struct event *v = emit_event(a->e, EVENT_PREFLIGHT, a->ch);
+    v->run_no = a->rq->run_no;
+    v->code = (int32_t)r;
+    (void)text_format(v->text, sizeof v->text, "%s: %s%s", name, a->text,
+                      !accepted ? ""
+                      : bears   ? " (came up while it waited, no danger to the run)"
+                                : " (accepted)");
+    if (r == PREFLIGHT_PASS || accepted)
+        return true;
+    (void)text_format(why, cap, "%s: %s%s", name, a->text,
+                      r == PREFLIGHT_WARN ? " (may be accepted by this name)" : "");
+    return false;
+}
+
+static bool look_at_all(struct engine *e, int ch, const struct run_request *rq, const struct preflight_seen *before,
+                        struct preflight_change *change, struct preflight_seen *seen, char *why, size_t cap)
+{
+    char text[REASON_CAP], reason[TEXT_CAP];
     struct ask a = {.e = e, .ch = ch, .rq = rq, .b = bench_channel_of(e, ch), .plate = &rq->point, .text = text};
     aim(&a);
     bool may = true;
     for (int i = 0; i < PREFLIGHT_LINE_COUNT_; i++) {
-        const char *name = preflight_line_name((enum preflight_line)i);
         text[0] = '\0';
         enum preflight_result r = look_at(&lines[i], &a);
+        enum preflight_result was = before ? (enum preflight_result)before->result[i] : r;
+        if (seen)
+            seen->result[i] = (uint8_t)r;
+        if (r != was && change)
+            note_change(change, preflight_line_name((enum preflight_line)i), was, r);
         if (r == PREFLIGHT_NOT_ASKED)
             continue;
-        bool let =
-            r == PREFLIGHT_PASS || (r == PREFLIGHT_WARN && preflight_list_holds(rq->accepts, (enum preflight_line)i));
-        struct event *v = emit_event(e, EVENT_PREFLIGHT, ch);
-        v->run_no = rq->run_no;
-        v->code = (int32_t)r;
-        (void)text_format(v->text, sizeof v->text, "%s: %s%s", name, text,
-                          r == PREFLIGHT_WARN && let ? " (accepted)" : "");
-        if (let || !may)
-            continue;
-        may = false;
-        (void)text_format(why, cap, "%s: %s%s", name, text,
-                          r == PREFLIGHT_WARN ? " (may be accepted by this name)" : "");
+        bool let = tell_line(&a, (enum preflight_line)i, r, before && i == LINE_STORE, reason, sizeof reason);
+        if (!let && may)
+            (void)text_copy(why, cap, reason);
+        may = may && let;
     }
     return may;
+}
+
+bool preflight_run(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
+{
+    return look_at_all(e, ch, rq, NULL, NULL, NULL, why, cap);
+}
+
+bool preflight_first(struct engine *e, int ch, const struct run_request *rq, struct preflight_seen *seen, char *why,
+                     size_t cap)
+{
+    return look_at_all(e, ch, rq, NULL, NULL, seen, why, cap);
+}
+
+bool preflight_again(struct engine *e, int ch, const struct run_request *rq, const struct preflight_seen *before,
+                     struct preflight_change *change, char *why, size_t cap)
+{
+    *change = (struct preflight_change){0};
+    return look_at_all(e, ch, rq, before, change, NULL, why, cap);
 }

@@ -7,10 +7,11 @@
 #include "interlock.h"
 #include "preflight.h"
 #include "procedure.h"
+#include "queue_expect.h"
 #include "remote.h"
 #include "stagger.h"
 
-enum { LOOK_EVERY_S = 1 };
+enum { LOOK_EVERY_S = 1, FACTS_WITHIN_S = 10 };
 
 static struct event *tell(struct engine *e, enum queue_happening what, const struct queue_entry *q)
 {
@@ -85,7 +86,8 @@ static const char *other_unit(const struct engine *e, int ch, const char *serial
     return NULL;
 }
 
-static bool may_queue(struct engine *e, int ch, const struct run_request *rq, char *why, size_t cap)
+static bool may_queue(struct engine *e, int ch, const struct run_request *rq, struct preflight_seen *seen, char *why,
+                      size_t cap)
 {
     const struct channel *c = &e->channels[ch];
     const char *other = other_unit(e, ch, rq->serial);
@@ -105,18 +107,19 @@ static bool may_queue(struct engine *e, int ch, const struct run_request *rq, ch
         return text_copy(why, cap, "a queue begins runs without anybody: order it as unattended"), false;
     if (rq->setting && !remote_serves(e, ch, rq))
         return text_copy(why, cap, "nobody is there to dial the unit in"), false;
-    return preflight_run(e, ch, rq, why, cap);
+    return preflight_first(e, ch, rq, seen, why, cap);
 }
 
 void queue_add(struct engine *e, int ch, const struct input_operator *op)
 {
     char why[TEXT_CAP] = "";
-    if (!may_queue(e, ch, &op->run, why, sizeof why)) {
+    struct preflight_seen seen = {{0}};
+    if (!may_queue(e, ch, &op->run, &seen, why, sizeof why)) {
         emit_answer(e, op->request, 1, "%.240s", why);
         return;
     }
     struct queue_entry *q = &e->queue.entries[e->queue.count++];
-    *q = (struct queue_entry){.channel = ch, .rq = op->run};
+    *q = (struct queue_entry){.channel = ch, .rq = op->run, .seen = seen};
     struct event *v = tell(e, QUEUE_ADDED, q);
     (void)text_format(v->text, sizeof v->text, "run %lld waits, number %d: %.47s on %.47s, %s%s, by %.47s",
                       (long long)q->rq.run_no, e->queue.count, q->rq.serial, bench_channel_of(e, ch)->name,
@@ -203,24 +206,66 @@ static bool has_to_wait(struct engine *e, int at)
     return load_hinders(e, q);
 }
 
+/* What the daemon knows and the engine does not may have changed since the run was put on the list. True when it is
+ * that of now; false: asked for, or given up. */
+static bool facts_are_fresh(struct engine *e, int at)
+{
+    struct queue_entry *q = &e->queue.entries[at];
+    int64_t within_ns = (int64_t)(FACTS_WITHIN_S * 1e9 * (e->bench.rate > 1 ? e->bench.rate : 1));
+    if (q->fresh)
+        return true;
+    if (q->asked_ns == 0) {
+        q->asked_ns = e->now_ns;
+        emit_command(e, COMMAND_FACTS, q->channel, -1)->request = (uint64_t)q->rq.run_no;
+        (void)text_copy(q->waiting, sizeof q->waiting, "its turn has come: what stands behind it is looked at again");
+    } else if (e->now_ns - q->asked_ns > within_ns) {
+        static const char why[] = "nobody could say how stores and messages stand when its turn came";
+        emit_notify(e, q->channel, NOTIFY_MORNING, "%.47s on %.47s is not run: %s", q->rq.serial,
+                    bench_channel_of(e, q->channel)->name, why);
+        give_up(e, at, QUEUE_SKIPPED, why);
+    }
+    return false;
+}
+
+void queue_facts(struct engine *e, const struct input_operator *op)
+{
+    for (int i = 0; i < e->queue.count; i++) {
+        struct queue_entry *q = &e->queue.entries[i];
+        if (op->run.run_no == 0 && strcmp(q->rq.serial, op->run.serial) == 0) {
+            q->rq.safety_test_utc_s = op->run.safety_test_utc_s;
+            q->rq.safety_test_due_utc_s = op->run.safety_test_due_utc_s;
+            q->rq.safety_test_failed = op->run.safety_test_failed;
+        } else if (op->run.run_no == q->rq.run_no && q->asked_ns != 0) {
+            q->rq.night = op->run.night;
+            q->rq.stores = op->run.stores;
+            q->fresh = true;
+            e->queue.look_ns = e->now_ns;
+        }
+    }
+}
+
 static void begin(struct engine *e, int at)
 {
     struct queue_entry *waiting = &e->queue.entries[at];
     int ch = waiting->channel;
     const struct channel *c = channel_of(e, ch);
+    struct preflight_change change = {0};
     char why[TEXT_CAP] = "";
     if (!is_rigged(c))
         (void)text_format(why, sizeof why, "channel is %s%s%.80s", channel_state_name(c->state),
                           c->state == STATE_LOCKED ? ": " : "", c->state == STATE_LOCKED ? c->latched_text : "");
-    if (why[0] != '\0' || !preflight_run(e, ch, &waiting->rq, why, sizeof why)) {
+    if (why[0] != '\0' || !preflight_again(e, ch, &waiting->rq, &waiting->seen, &change, why, sizeof why)) {
         emit_notify(e, ch, NOTIFY_MORNING, "%.47s on %.47s is not run: %.120s", waiting->rq.serial,
                     bench_channel_of(e, ch)->name, why);
         give_up(e, at, QUEUE_SKIPPED, why);
         return;
     }
     struct event *v = tell(e, QUEUE_BEGUN, waiting);
-    (void)text_format(v->text, sizeof v->text, "run %lld begins from the queue, %d still wait",
-                      (long long)waiting->rq.run_no, e->queue.count - 1);
+    v->value_count = 1;
+    v->values[0] = change.count;
+    (void)text_format(v->text, sizeof v->text, "run %lld begins from the queue, %d still wait%s%.150s",
+                      (long long)waiting->rq.run_no, e->queue.count - 1,
+                      change.count > 0 ? "; since it was queued: " : "", change.text);
     run_begin(e, ch, &waiting->rq);
     channel_of(e, ch)->run.queued = true;
     take_off(e, at);
@@ -242,10 +287,14 @@ void queue_run(struct engine *e)
         return;
     q->look_ns = e->now_ns + LOOK_EVERY_S * SECOND_NS;
     for (int i = 0; i < q->count;) {
-        if (has_to_wait(e, i))
-            i++;
-        else
-            begin(e, i); /* takes it off; all that begin at one look are planned together */
+        int count = q->count;
+        if (has_to_wait(e, i)) {
+            q->entries[i].asked_ns = 0;
+            q->entries[i].fresh = false;
+        } else if (facts_are_fresh(e, i)) {
+            begin(e, i); /* all that begin at one look are planned together */
+        }
+        i += q->count == count; /* else it was taken off */
     }
 }
 
@@ -268,4 +317,5 @@ void queue_view(const struct engine *e, struct bench_view *view)
         (void)text_copy(v->serial, sizeof v->serial, q->rq.serial);
         (void)text_copy(v->waiting, sizeof v->waiting, q->waiting);
     }
+    queue_expect(e, view);
 }

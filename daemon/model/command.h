@@ -25,6 +25,7 @@ enum command_kind {
     COMMAND_WORKER,     /* start a job beside the engine */
     COMMAND_PEAK_RESET, /* let the channel's latched peak go */
     COMMAND_CAPTURE,    /* the channel's buffer of fast samples; code: capture_order. Answered by an input of its own */
+    COMMAND_FACTS, /* what stands behind a waiting run (request: its number) as it is now; the answer is VERB_FACTS */
     COMMAND_KIND_COUNT_
 };
 

@@ -3,9 +3,9 @@
 #include <math.h>
 #include <string.h>
 
-static const char *const verb_names[VERB_COUNT_] = {"start",  "end",      "reset", "rig",
-                                                    "rigged", "release",  "set",   "prove-watchdog",
-                                                    "note",   "continue", "queue", "unqueue"};
+static const char *const verb_names[VERB_COUNT_] = {"start",   "end",     "reset",          "rig",  "rigged",
+                                                    "release", "set",     "prove-watchdog", "note", "continue",
+                                                    "queue",   "unqueue", "facts"};
 static const char *const start_names[START_CONDITION_COUNT_] = {"unknown", "cold", "warm"};
 
 static const char *const kind_names[INPUT_KIND_COUNT_] = {"boot",    "time",   "readings", "operator", "ack", "link",
@@ -260,7 +260,7 @@ static void get_run_request(struct reader *r, struct run_request *q)
 
 static bool carries_run(enum operator_verb verb)
 {
-    return verb == VERB_START || verb == VERB_QUEUE || verb == VERB_UNQUEUE;
+    return verb == VERB_START || verb == VERB_QUEUE || verb == VERB_UNQUEUE || verb == VERB_FACTS;
 }
 
 static void put_operator(struct writer *w, const struct input_operator *o)

@@ -88,6 +88,8 @@ enum operator_verb {
     VERB_CONTINUE,       /* after an interruption: a person confirms */
     VERB_QUEUE,          /* a run that begins when its turn comes */
     VERB_UNQUEUE,        /* run.run_no, or all of the channel (-1: all) */
+    VERB_FACTS, /* the daemon's: run.night and run.stores of the waiting run.run_no as they are now; run_no 0: the
+                   safety test of run.serial, which was entered just now */
     VERB_COUNT_
 };
 
@@ -181,7 +183,7 @@ struct input_operator {
     uint64_t request; /* number that the answer refers to */
     char who[NAME_CAP];
     char text[TEXT_CAP];
-    struct run_request run; /* VERB_START, VERB_QUEUE, VERB_UNQUEUE only */
+    struct run_request run; /* VERB_START, VERB_QUEUE, VERB_UNQUEUE, VERB_FACTS only */
 };
 
 enum ack_kind { ACK_DONE, ACK_FAILED, ACK_DROPPED, ACK_LEASE_EXPIRED, ACK_COUNT_ };

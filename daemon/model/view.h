@@ -53,6 +53,8 @@ struct queue_view {
     struct rating_point point;
     bool together;
     char waiting[TEXT_CAP]; /* for what */
+    double begin_s, end_s;  /* expected, from now on; NAN: nobody can say */
+    bool at_least;          /* not before that: a run without a stated end is in between */
 };
 
 struct bench_view {

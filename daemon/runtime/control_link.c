@@ -26,10 +26,27 @@ static void link_submit_end(void *ctx, const struct input_operator *order)
     }
 }
 
+/* A run of the unit may wait in the queue: its preflight is to go by the new test. */
+static void tell_safety_test(struct runtime *rt, const struct journal_inspection *t)
+{
+    struct input_operator facts = {.verb = VERB_FACTS, .channel = -1, .device = -1};
+    (void)text_copy(facts.run.serial, sizeof facts.run.serial, t->serial);
+    facts.run.safety_test_utc_s = t->passed ? t->done_utc_s : 0;
+    facts.run.safety_test_due_utc_s = t->passed ? t->due_utc_s : 0;
+    facts.run.safety_test_failed = !t->passed;
+    if (runtime_submit(rt, &facts))
+        log_write(rt->log, LOG_LEVEL_WARN,
+                  "control: a waiting run does not know of the new safety test, the engine is busy");
+}
+
 static int link_put_on_file(void *ctx, const struct register_order *order)
 {
     struct runtime *rt = ctx;
-    return queue_put(rt->file_orders, ORDER_REGISTER, 0, order, sizeof *order);
+    if (queue_put(rt->file_orders, ORDER_REGISTER, 0, order, sizeof *order))
+        return -1;
+    if (order->kind == REGISTER_INSPECTION)
+        tell_safety_test(rt, &order->inspection);
+    return 0;
 }
 
 static int64_t link_next_run_no(void *ctx)
@@ -110,6 +127,16 @@ static void link_stores(void *ctx, struct run_stores *stores)
             stores->waiting_rows = waiting_rows;
     }
     stores->backlog_near_cap = backlog_near_cap(rt, stores->waiting_rows);
+}
+
+void runtime_facts(struct runtime *rt, struct run_night *night, struct run_stores *stores)
+{
+    if (rt->options.facts) {
+        rt->options.facts(rt->options.ctx, night, stores);
+        return;
+    }
+    link_night(rt, night);
+    link_stores(rt, stores);
 }
 
 static int link_notify_test(void *ctx, uint64_t request, const char *who, struct error *err)

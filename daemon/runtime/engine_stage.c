@@ -201,6 +201,9 @@ static void carry_out(struct engine_stage *s, const struct command *c)
     case COMMAND_WORKER:
         h->worker(h->ctx, c, &s->out->stagger_job);
         break;
+    case COMMAND_FACTS:
+        h->facts(h->ctx, c);
+        break;
     case COMMAND_KIND_COUNT_:
         break;
     }

@@ -53,6 +53,7 @@ struct engine_hands {
     void (*post)(void *ctx, const struct command *command); /* everything for a device but lease and drop */
     void (*beacon)(void *ctx, const struct command *command);
     void (*answer)(void *ctx, uint64_t request, int code, const char *text);
+    void (*facts)(void *ctx, const struct command *command); /* COMMAND_FACTS: answered by VERB_FACTS */
     void (*worker)(void *ctx, const struct command *command, const struct stagger_job *stagger); /* of JOB_STAGGER */
     void (*readings)(void *ctx,
                      const struct input_readings *in); /* each input of readings, after its step; may be NULL */

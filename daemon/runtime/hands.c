@@ -103,6 +103,17 @@ static void hand_worker(void *ctx, const struct command *command, const struct s
         log_write(rt->log, LOG_LEVEL_ERROR, "engine: the refusal of a job did not fit its queue");
 }
 
+/* Stores and messages as they stand now. Full: the engine waits for it, and skips the run in the end. */
+static void hand_facts(void *ctx, const struct command *command)
+{
+    struct runtime *rt = ctx;
+    struct input_operator facts = {.verb = VERB_FACTS, .channel = command->channel, .device = -1};
+    facts.run.run_no = (int64_t)command->request;
+    runtime_facts(rt, &facts.run.night, &facts.run.stores);
+    if (queue_put(rt->orders, INPUT_OPERATOR, 0, &facts, sizeof facts))
+        log_write(rt->log, LOG_LEVEL_ERROR, "engine: what stands behind a waiting run did not fit its queue");
+}
+
 static void hand_readings(void *ctx, const struct input_readings *in)
 {
     struct runtime *rt = ctx;
@@ -117,6 +128,7 @@ struct engine_hands runtime_hands(struct runtime *rt)
                                  .post = hand_post,
                                  .beacon = hand_beacon,
                                  .answer = hand_answer,
+                                 .facts = hand_facts,
                                  .worker = hand_worker,
                                  .readings = hand_readings};
 }

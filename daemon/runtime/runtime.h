@@ -34,6 +34,8 @@ struct runtime_options {
     bool (*peer)(void *ctx, const char *bus, struct peer *peer);
     /* Answers to the orders of runtime_submit. May be NULL. */
     void (*answer)(void *ctx, uint64_t request, int code, const char *text);
+    /* In place of what the daemon finds when a run of the queue is to begin. May be NULL. */
+    void (*facts)(void *ctx, struct run_night *night, struct run_stores *stores);
     /* Tests of faults; called by the engine's and the journal's thread before they work. Other than 0 from
      * before_commit makes the commit fail. May be NULL. */
     void (*before_engine)(void *ctx);

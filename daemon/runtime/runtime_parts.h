@@ -87,6 +87,9 @@ int session_scaled_start(const struct config *config, int64_t *start_utc_ns, str
 /* hands.c: what the engine's commands do. */
 struct engine_hands runtime_hands(struct runtime *rt);
 
+/* What stands behind a run that nobody watches, and how the stores stand: now. Any thread. */
+void runtime_facts(struct runtime *rt, struct run_night *night, struct run_stores *stores);
+
 /* control_link.c: the control socket's hooks. */
 struct control_hooks runtime_control_hooks(struct runtime *rt);
 

@@ -179,6 +179,13 @@ static void make_journal_path(struct harness *h, const char *given)
     text_format(h->journal_path, sizeof h->journal_path, "%s/journal.db", h->folder);
 }
 
+static void give_facts(void *ctx, struct run_night *night, struct run_stores *stores)
+{
+    const struct harness *h = ctx;
+    *night = harness_night(h);
+    *stores = h->stores;
+}
+
 /* A daemon on a clock that stands at now_ns (0: at its beginning). */
 static void start_daemon(struct harness_whole *w, int64_t now_ns)
 {
@@ -194,6 +201,7 @@ static void start_daemon(struct harness_whole *w, int64_t now_ns)
                                       .clock = h->clock,
                                       .peer = find_peer,
                                       .answer = take_answer,
+                                      .facts = give_facts,
                                       .before_commit = before_commit,
                                       .ctx = h};
     h->rt = runtime_new(h->config, &options, &err);

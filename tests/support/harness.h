@@ -47,7 +47,8 @@ struct harness {
     struct {
         bool on;
         int bus, server, first;
-    } no_value; /* one input register reads "no value" (0x7fff), all others of the device go on */
+    } no_value;               /* one input register reads "no value" (0x7fff), all others of the device go on */
+    struct run_stores stores; /* as they stand when a run of the queue is to begin */
     /* answers to orders */
     struct {
         uint64_t request;

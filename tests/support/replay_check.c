@@ -7,7 +7,7 @@
 #include "journal_read.h"
 #include "replay.h"
 
-void replay_check(struct harness *h, int64_t run_no, int least_estimates)
+int replay_check(struct harness *h, int64_t run_no, int least_estimates)
 {
     struct error err = {""};
     struct replay_result *result = calloc(1, sizeof *result);
@@ -19,6 +19,8 @@ void replay_check(struct harness *h, int64_t run_no, int least_estimates)
     ck_assert_int_gt(result->events, 10);
     ck_assert(result->has_verdict);
     ck_assert_int_ge(result->estimates, least_estimates);
+    int plans = result->plans;
     journal_reader_close(reader);
     free(result);
+    return plans;
 }

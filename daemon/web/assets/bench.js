@@ -188,6 +188,13 @@ function circuitRows(bench, status) {
   });
 }
 
+/* Runs that wait for their turn: for what, and when they are expected. */
+function queueRows(status) {
+  const when = (q, key) => q[key] ? `${q.expected_at_least ? "not before " : ""}${moment(q[key])}` : "not known";
+  return status.queue.map((q, i) => el("tr", {}, el("th", { scope: "row" }, String(i + 1)), el("td", {}, `run ${q.run}`), cell(q.channel || ""), el("td", {}, unitLink(q.unit)),
+    cell(q.point.words), cell(q.procedure), cell(q.together ? "beside others" : "in turn"), cell(q.waiting || "its turn"), lineCell(when(q, "expected_begin")), lineCell(when(q, "expected_end"))));
+}
+
 function recordLines(live) {
   const journal = (live.counters && live.counters.journal) || null;
   const stores = (live.counters && live.counters.stores) || [];
@@ -208,11 +215,11 @@ function eventRow(e) {
 
 export function benchView(main) {
   document.title = "Bench now";
-  const list = el("ul", { class: "channels" }), want = el("ul", { class: "wants" }), circuits = el("div"), record = el("ul"), events = el("div");
+  const list = el("ul", { class: "channels" }), want = el("ul", { class: "wants" }), circuits = el("div"), record = el("ul"), events = el("div"), queue = el("div");
   const folds = new Set();
   let bench = null, spoken = null;
   main.append(el("h1", {}, "Bench now"), el("section", { "aria-label": "wants a person" }, want), list, el("p", { class: "unseen", id: "end-words" }, "It is not the emergency stop."),
-    el("h2", {}, "Supply circuits"), circuits, el("h2", {}, "Record and stores"), record, el("h2", {}, "What happened last"), events);
+    el("h2", {}, "Queue"), queue, el("h2", {}, "Supply circuits"), circuits, el("h2", {}, "Record and stores"), record, el("h2", {}, "What happened last"), events);
   async function loadEvents() {
     try {
       const rows = (await get("/api/events")).events.filter((e) => !PASSED_OVER.includes(e.kind)).slice(-25).reverse().map(eventRow);
@@ -231,6 +238,8 @@ export function benchView(main) {
       if (spoken !== null && spoken !== states) announce(states);
       spoken = states;
       redraw(record, ...recordLines(live));
+      redraw(queue, live.status.queue.length ? table("runs that wait for their turn", ["turn", "run", "channel", "unit", "rating point", "procedure", "", "waits for", "begins (UTC)", "ends (UTC)"], queueRows(live.status))
+        : el("p", {}, "No run waits."));
       try { bench = bench || await get("/api/bench"); } catch { return; }
       redraw(circuits, bench.circuits.length ? table("supply circuits", ["circuit", "channels", { n: "carries now" }, "breaker", { n: "of it" }, ""], circuitRows(bench, live.status)) : el("p", {}, "No circuit is configured."));
     },

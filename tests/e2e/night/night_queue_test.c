@@ -98,6 +98,59 @@ START_TEST(the_night_goes_on_past_what_is_refused)
 }
 END_TEST
 
+static void limited_bank(struct config *c)
+{
+    real_time(c);
+    c->bench.limits.bank_max_power_w = 20000;
+}
+
+/* Two soaks side by side on a bank with a limit: planned jointly by the daemon's worker, so that they take turns though
+ * the bank could carry both; the record gives the same plan, events and verdicts again. A store that went meanwhile is
+ * on the morning sheet. */
+START_TEST(soaks_side_by_side_are_planned_and_replayed)
+{
+    struct harness_setup setup = {.bench = "config/examples/two-units", .edit = limited_bank};
+    struct harness *h = harness_new(&setup);
+    harness_prove_watchdogs(h);
+    harness_rig(h, "A");
+    harness_rig(h, "B");
+    static const char *const units[][2] = {{"A", "config/examples/units/hq-0147.yaml"},
+                                           {"B", "config/examples/units/hq-0152.yaml"}};
+    int64_t run_no[2];
+    for (int i = 0; i < 2; i++) {
+        struct input_operator o = harness_start_order(h, units[i][0], units[i][1], 0, PROCEDURE_SOAK);
+        o.verb = VERB_QUEUE;
+        o.run.soak_ns = 3000 * H_SECOND;
+        o.run.unattended = o.run.together = true;
+        o.run.stores = (struct run_stores){.count = 1, .name = "shop"};
+        o.run.night = harness_night(h);
+        (void)text_copy(o.run.accepts, sizeof o.run.accepts, "time-to-open circuit start bank load-path");
+        run_no[i] = harness_start(h, &o);
+    }
+    h->stores = (struct run_stores){.count = 1, .in_trouble = 1, .worst = STORE_STAND_UNREACHABLE, .name = "shop"};
+    bool was_on[2] = {false};
+    for (int i = 0; i < 3200; i++) {
+        harness_run_for(h, H_SECOND);
+        int on = 0;
+        for (int k = 0; k < 2; k++) {
+            bool is_on = harness_channel(h, units[k][0])->mask_closed != 0;
+            was_on[k] = was_on[k] || is_on;
+            on += is_on;
+        }
+        ck_assert_int_le(on, 1);
+    }
+    ck_assert(was_on[0] && was_on[1]);
+    harness_run_until_done(h, "A", H_HOUR);
+    harness_run_until_done(h, "B", H_HOUR);
+    harness_run_for(h, 5 * H_SECOND);
+    for (int i = 0; i < 2; i++)
+        ck_assert_int_ge(replay_check(h, run_no[i], 0), 1);
+    static const char *const words[] = {"begins from the queue", "store passed then, warns now", NULL};
+    sheet_says(h, words);
+    harness_free(h);
+}
+END_TEST
+
 START_TEST(a_restart_closes_the_queue_and_says_so)
 {
     struct harness *h = bench_of();
@@ -124,6 +177,7 @@ int main(void)
     tcase_set_timeout(tc, 120);
     tcase_add_test(tc, the_night_goes_on_past_what_is_refused);
     tcase_add_test(tc, a_restart_closes_the_queue_and_says_so);
+    tcase_add_test(tc, soaks_side_by_side_are_planned_and_replayed);
     suite_add_tcase(s, tc);
     return suite_run(s);
 }

@@ -453,6 +453,43 @@ START_TEST(cycles_fall_between_each_other)
 }
 END_TEST
 
+/* The worker that plans, one that is dead, and one whose plan puts everybody on at once: in each case no moment is
+ * above the limits, every unit is on-load, and no cycle is void. */
+START_TEST(whatever_the_worker_says_the_limits_hold)
+{
+    struct plant *p = plant_new(4);
+    bool ran[4] = {false};
+    p->plans = _i != 1;
+    p->plan_is_wrong = _i == 2;
+    p->bench.limits.bank_max_power_w = 2 * 2700;
+    for (int ch = 0; ch < 4; ch++)
+        p->bench.channels[ch].circuit = -1;
+    plant_begin(p);
+    struct run_request q = plant_request(PROCEDURE_SOAK, 160, 35);
+    q.soak_ns = 5400 * SEC;
+    for (int ch = 0; ch < 4; ch++) {
+        q.run_no = 70 + ch;
+        ck_assert_msg(plant_start(p, ch, &q) == 0, "%s", p->answer);
+    }
+    for (int i = 0; i < 5000; i++) {
+        int on = 0;
+        plant_run(p, 1);
+        for (int ch = 0; ch < 4; ch++) {
+            on += p->channels[ch].unit.i2 > 0;
+            ran[ch] = ran[ch] || p->channels[ch].unit.i2 > 0;
+        }
+        ck_assert_int_le(on, 2);
+    }
+    for (int ch = 0; ch < 4; ch++)
+        ck_assert(ran[ch]);
+    ck_assert_int_eq(p->planned > 0, _i != 1);
+    ck_assert_int_ge(p->events_seen[EVENT_CYCLE], 4 * 7);
+    ck_assert_int_eq(p->last_event[EVENT_CYCLE].code2, 1);
+    ck_assert_str_eq(p->broken, "");
+    plant_free(p);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("engine plans");
@@ -468,6 +505,7 @@ int main(void)
     tcase_add_test(t, a_circuit_is_never_overloaded);
     tcase_add_loop_test(t, no_moment_is_above_the_limits, 0, 4);
     tcase_add_test(t, cycles_fall_between_each_other);
+    tcase_add_loop_test(t, whatever_the_worker_says_the_limits_hold, 0, 3);
     suite_add_tcase(s, t);
     return suite_run(s);
 }

@@ -6,6 +6,8 @@
 
 #include "codec.h"
 #include "error.h"
+#include "stagger_plan.h"
+#include "worker_job.h"
 
 static const int64_t travel_ns = 60000000;
 
@@ -258,6 +260,9 @@ static int carry_out(struct plant *p, const struct command *k, struct pending_ac
     case COMMAND_FAN:
         c->fan = k->on;
         return 0;
+    case COMMAND_FACTS:
+        p->asked[p->asked_count++] = (int64_t)k->request;
+        return 0;
     case COMMAND_ANSWER:
         if (k->code == 2) {
             p->done_answers++;
@@ -337,6 +342,36 @@ static void check_states(struct plant *p)
     }
 }
 
+static void say_facts(struct plant *p, int64_t run_no)
+{
+    struct input in = {.kind = INPUT_OPERATOR, .u.operator_ = {.verb = VERB_FACTS, .channel = -1, .device = -1}};
+    in.u.operator_.run.run_no = run_no;
+    if (p->stores_run == 0 || p->stores_run == run_no)
+        in.u.operator_.run.stores = p->stores;
+    in.u.operator_.run.night = (struct run_night){
+        .allowed = true, .ups = true, .beacon = true, .outside = true, .acknowledged_utc_s = p->utc0_ns / SEC + 10};
+    plant_input(p, &in);
+}
+
+/* The worker's answer to what the step asked; job 0: it was not asked, or is dead. */
+static struct input_worker plan_asked(struct plant *p)
+{
+    struct input_worker answer = {.channel = -1};
+    struct stagger_plan plan;
+    for (int i = 0; i < p->out->command_count && p->plans; i++) {
+        if (p->out->commands[i].kind != COMMAND_WORKER || p->out->commands[i].code != JOB_STAGGER)
+            continue;
+        answer.job = p->out->commands[i].number;
+        stagger_plan_jointly(&p->out->stagger_job, &plan);
+        stagger_plan_to_values(&p->out->stagger_job, &plan, answer.values);
+        p->planned++;
+        if (p->plan_is_wrong) /* all at once */
+            for (int ch = 0; ch < CHANNELS_MAX; ch++)
+                answer.values[ch] = answer.values[ch] > 0 ? 0 : answer.values[ch];
+    }
+    return answer;
+}
+
 void plant_input(struct plant *p, struct input *in)
 {
     in->seq = ++p->seq;
@@ -368,8 +403,17 @@ void plant_input(struct plant *p, struct input *in)
         count += carry_out(p, k, &acks[count]);
     }
     check_states(p);
+    struct input_worker plan = plan_asked(p);
+    int asked = p->asked_count;
+    p->asked_count = 0;
     for (int i = 0; i < count; i++)
         ack(p, acks[i].number, acks[i].kind, acks[i].stamp);
+    for (int i = 0; i < asked && !p->facts_silent; i++)
+        say_facts(p, p->asked[i]);
+    if (plan.job != 0) {
+        struct input answer = {.kind = INPUT_WORKER, .u.worker = plan};
+        plant_input(p, &answer);
+    }
 }
 
 static double conductance(const struct plant *p, int ch, uint32_t mask)

@@ -48,6 +48,14 @@ struct plant {
     struct plant_channel channels[PLANT_CHANNELS];
     bool beat_on, beat_feeds_all, journal_stuck, hold_intents, device_down, drops_fail;
     int64_t lease_until_ns, last_beat_ns;
+    bool facts_silent; /* nobody says how stores and messages stand */
+    struct run_stores stores;
+    int64_t stores_run;       /* the run that is told of these stores; 0: all */
+    int64_t asked[QUEUE_MAX]; /* runs whose facts were asked for in the step */
+    int asked_count;
+    bool plans; /* the worker plans; else it is dead */
+    bool plan_is_wrong;
+    int planned;
     double u1, intake, bank;
     bool meters_silent, record_failed, proving;
     int64_t tick_ns;

@@ -288,6 +288,130 @@ START_TEST(nothing_of_it_outlives_the_session)
 }
 END_TEST
 
+/* What the daemon knows is asked for again when a run's turn comes. */
+static bool said(struct plant *p, enum event_kind kind, const char *words)
+{
+    return strstr(p->last_event[kind].text, words) != NULL;
+}
+
+/* A store that fell silent since is no danger: the run begins, and the change is on record. */
+START_TEST(a_store_in_trouble_is_recorded_and_borne)
+{
+    struct plant *p = rigged_bench(0);
+    struct input_operator o = entry(p, 0);
+    o.run.stores = (struct run_stores){.count = 1, .name = "shop"};
+    p->stores = (struct run_stores){.count = 1, .in_trouble = 1, .worst = STORE_STAND_UNREACHABLE, .name = "shop"};
+    ck_assert_msg(give(p, &o) == 0, "%s", p->answer);
+    ck_assert(plant_until(p, 0, STATE_ON_LOAD, 60));
+    ck_assert_msg(said(p, EVENT_QUEUE, "store passed then, warns now"), "%s", p->last_event[EVENT_QUEUE].text);
+    ck_assert_double_eq(p->last_event[EVENT_QUEUE].values[0], 1);
+    finish(p);
+}
+END_TEST
+
+/* What no longer permits it: a journal that fills up with what a store does not take, a safety test that failed. The
+ * run is skipped with the reason, the next one begins. */
+START_TEST(what_changed_for_the_worse_skips_it)
+{
+    struct plant *p = rigged_bench(0);
+    struct input_operator o = entry(p, 0);
+    o.run.stores = (struct run_stores){.count = 1, .name = "shop"};
+    put_on(p, 1);
+    ck_assert_msg(give(p, &o) == 0, "%s", p->answer);
+    put_on(p, 2);
+    ck_assert(plant_until(p, 1, STATE_ON_LOAD, 60));
+    if (_i == 0)
+        p->stores = (struct run_stores){
+            .count = 1, .in_trouble = 1, .worst = STORE_STAND_UNREACHABLE, .name = "shop", .backlog_near_cap = true};
+    p->stores_run = o.run.run_no;
+    struct input in = {.kind = INPUT_OPERATOR, .u.operator_ = {.verb = VERB_FACTS, .channel = -1, .device = -1}};
+    (void)text_copy(in.u.operator_.run.serial, NAME_CAP, "HQ-100");
+    in.u.operator_.run.safety_test_failed = true;
+    if (_i == 1)
+        plant_input(p, &in);
+    ck_assert(plant_until(p, 2, STATE_ON_LOAD, 600));
+    ck_assert_int_eq(plant_state(p, 0), STATE_RIGGING);
+    ck_assert_int_eq(p->events_seen[EVENT_RUN_START], 2);
+    ck_assert_int_eq(p->events_seen[EVENT_QUEUE], 3 + 3); /* added; begun, skipped, begun */
+    finish(p);
+}
+END_TEST
+
+START_TEST(nobody_answers_and_the_run_is_skipped)
+{
+    struct plant *p = rigged_bench(0);
+    put_on(p, 0);
+    p->facts_silent = true;
+    plant_run(p, 5);
+    ck_assert_int_eq(waiting(p), 1);
+    plant_run(p, 10);
+    ck_assert_int_eq(waiting(p), 0);
+    ck_assert_int_eq(p->last_event[EVENT_QUEUE].code, QUEUE_SKIPPED);
+    ck_assert_int_eq(p->events_seen[EVENT_RUN_START], 0);
+    finish(p);
+}
+END_TEST
+
+/* The view says when: a proof of one cycle at 40 % takes its four minutes and the guard. */
+START_TEST(what_waits_is_told_when)
+{
+    struct plant *p = rigged_bench(0);
+    put_on(p, 0);
+    put_on(p, 1);
+    struct input_operator o = entry(p, 2);
+    o.run.procedure = PROCEDURE_SOAK;
+    o.run.to_equilibrium = true;
+    ck_assert_msg(give(p, &o) == 0, "%s", p->answer);
+    put_on(p, 0);
+    ck_assert(plant_until(p, 0, STATE_ON_LOAD, 60));
+    ck_assert_int_eq(waiting(p), 3);
+    const struct queue_view *q = p->view.queue;
+    ck_assert_double_eq_tol(q[0].begin_s, 245, 10);
+    ck_assert_double_eq_tol(q[0].end_s - q[0].begin_s, 245, 5);
+    ck_assert(!q[0].at_least);
+    ck_assert_double_eq_tol(q[1].begin_s, q[0].end_s, 1e-6);
+    ck_assert_double_eq_tol(q[1].end_s - q[1].begin_s, 3600, 1e-6);
+    ck_assert(q[1].at_least);
+    ck_assert_double_eq_tol(q[2].begin_s, q[1].end_s, 1e-6);
+    ck_assert(q[2].at_least);
+    finish(p);
+}
+END_TEST
+
+/* Soaks queued beside each other on a bank that carries two at a time: they are planned jointly, begin one after the
+ * other, and never more than the bank takes are on. */
+START_TEST(a_night_of_soaks_is_planned_jointly)
+{
+    struct plant *p = rigged_bench(3000);
+    p->plans = true;
+    for (int ch = 0; ch < 3; ch++) {
+        struct input_operator o = entry(p, ch);
+        o.run.procedure = PROCEDURE_SOAK;
+        o.run.point.percent_on = 25;
+        o.run.soak_ns = 7200 * SEC;
+        o.run.together = true;
+        o.run.point.i1max_a = 5;
+        ck_assert_msg(give(p, &o) == 0, "%s", p->answer);
+    }
+    bool ran[3] = {false};
+    for (int i = 0; i < 7600; i++) {
+        int on = 0;
+        plant_run(p, 1);
+        for (int ch = 0; ch < 3; ch++) {
+            on += p->channels[ch].unit.i2 > 0;
+            ran[ch] = ran[ch] || p->channels[ch].unit.i2 > 0;
+        }
+        ck_assert_int_le(on, 1); /* 2624 W each */
+        if (i == 1300)
+            ck_assert_int_eq(waiting(p), 0);
+    }
+    ck_assert(ran[0] && ran[1] && ran[2]);
+    ck_assert_int_ge(p->planned, 1);
+    ck_assert_int_eq(p->events_seen[EVENT_RUN_START], 3);
+    finish(p);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("queue");
@@ -300,6 +424,11 @@ int main(void)
     tcase_add_loop_test(t, nothing_begins_after_the_queue_is_emptied, 0, CLOSERS);
     tcase_add_test(t, single_runs_come_off);
     tcase_add_test(t, nothing_of_it_outlives_the_session);
+    tcase_add_test(t, a_store_in_trouble_is_recorded_and_borne);
+    tcase_add_loop_test(t, what_changed_for_the_worse_skips_it, 0, 2);
+    tcase_add_test(t, nobody_answers_and_the_run_is_skipped);
+    tcase_add_test(t, what_waits_is_told_when);
+    tcase_add_test(t, a_night_of_soaks_is_planned_jointly);
     suite_add_tcase(s, t);
     return suite_run(s);
 }

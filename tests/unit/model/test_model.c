@@ -161,6 +161,9 @@ END_TEST
  * defaults are what held then; 2 without what stands still (two limits at the end; of each signal its latch, of each
  * channel its capture), 1 without supply_void_after as well. Nothing is voided, nor in doubt, by what was not there
  * then. */
+/* What was written by earlier codecs: 3 without bank_heat, 2 without what stands still (two limits at the end; of each
+ * signal its latch, of each channel its capture), 1 without supply_void_after as well. Nothing is voided, nor in doubt,
+ * by what was not there then. */
 START_TEST(benches_of_earlier_codecs)
 {
     struct bench *b = sample_bench();
@@ -172,7 +175,7 @@ START_TEST(benches_of_earlier_codecs)
     ck_assert_ptr_nonnull(bytes);
     b->limits.time_ns[TIME_PROOF_AGE] = 1;
     for (int codec = 1; codec <= 3; codec++) {
-        size_t shorter = 8 * (BENCH_TIMES_ + BENCH_LEVELS_) + (codec == 1 ? 24 : codec == 2 ? 16 : 0);
+        size_t shorter = 8 * (1 + BENCH_TIMES_ + BENCH_LEVELS_) + (codec == 1 ? 24 : codec == 2 ? 16 : 0);
         ck_assert_uint_eq(bench_encode(b, bytes, n), n);
         bytes[0] = (uint8_t)codec; /* the codec's number comes first, its lowest byte first */
         ck_assert_int_eq(bench_decode(back, bytes, n - shorter), 0);
@@ -180,6 +183,7 @@ START_TEST(benches_of_earlier_codecs)
         ck_assert_int_eq(back->limits.frozen_doubt_ns, codec < 3 ? INT64_MAX : b->limits.frozen_doubt_ns);
         ck_assert_int_eq(back->limits.frozen_open_ns, codec < 3 ? INT64_MAX : b->limits.frozen_open_ns);
         ck_assert_int_eq(back->limits.time_ns[TIME_PROOF_AGE], 24 * 3600 * INT64_C(1000000000));
+        ck_assert_double_eq(back->limits.bank_mean_power_w, 0);
         ck_assert_double_eq(back->limits.bank_max_power_w, b->limits.bank_max_power_w);
         ck_assert_int_eq(bench_decode(back, bytes, n), -1);
     }

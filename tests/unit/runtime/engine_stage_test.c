@@ -171,6 +171,7 @@ static struct fixture *fixture_new(size_t record_bytes)
                                                  .post = on_post,
                                                  .beacon = on_post,
                                                  .answer = on_answer,
+                                                 .facts = on_post,
                                                  .worker = on_worker}};
     struct input_boot boot = {.epoch = 1};
     f->stage = engine_stage_new(&setup, &boot);
