@@ -124,7 +124,9 @@ int64_t sql_int(sqlite3_stmt *st, int at)
 
 int32_t sql_int32(sqlite3_stmt *st, int at)
 {
-    return sqlite3_column_int(st, at);
+    /* One that was never written by us must not become one that was. */
+    int64_t v = sql_int(st, at);
+    return v >= INT32_MIN && v <= INT32_MAX ? (int32_t)v : INT32_MIN;
 }
 
 double sql_real(sqlite3_stmt *st, int at)

@@ -5,6 +5,34 @@
 #include "sql.h"
 #include "verify_private.h"
 
+/* Rows carry the place of their channel in the session, which is covered, and its number in the list of all channels,
+ * by which it is named. */
+static void check_channels(struct check *c)
+{
+    static const char *const tables[] = {"event_rows", "reading_rows", "verdict_rows", "run_rows"};
+    for (int i = 0; i < 4; i++) {
+        char text[256];
+        int64_t n = 0;
+        (void)text_format(text, sizeof text,
+                          "SELECT count(*) FROM %s t WHERE t.channel IS NOT ifnull((SELECT id FROM session_channels s"
+                          " WHERE s.epoch = t.epoch AND s.idx = t.idx), 0)",
+                          tables[i]);
+        if (sql_get_int(c->r->db, text, &n, NULL) == 0 && n > 0)
+            verify_problem(c, "%lld of %s name another channel than that of their session", (long long)n, tables[i]);
+    }
+}
+
+/* The end of a session is covered once it is recorded; before that there must be none. */
+static void check_ends(struct check *c)
+{
+    int64_t n = 0;
+    if (sql_get_int(c->r->db,
+                    "SELECT count(*) FROM sessions WHERE end_batch = 0 AND (end_utc_us <> 0 OR ended_clean <> 0)", &n,
+                    NULL) == 0 &&
+        n > 0)
+        verify_problem(c, "%lld sessions show an end that was never recorded", (long long)n);
+}
+
 static void check_left_over(struct check *c)
 {
     static const char *const texts[] = {"SELECT count(*) FROM event_rows WHERE row > ",
@@ -191,6 +219,8 @@ static int check_removals(struct check *c)
 int verify_beside(struct check *c)
 {
     check_left_over(c);
+    check_channels(c);
+    check_ends(c);
     return check_attachments(c) != 0 || check_blobs(c) != 0 || check_removals(c) != 0 || check_blocks(c) != 0 ||
                    check_seconds(c) != 0
                ? -1

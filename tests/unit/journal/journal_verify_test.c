@@ -174,7 +174,8 @@ START_TEST(test_cut_off)
     ck_assert_int_eq(sqlite3_open(f.path, &db), SQLITE_OK);
     ck_assert_msg(sqlite3_exec(db,
                                "DELETE FROM verdict_rows; DELETE FROM batches WHERE batch = 63; DELETE FROM seals WHERE"
-                               " batch = 63; UPDATE run_rows SET end_batch = 0; UPDATE sessions SET end_batch = 0",
+                               " batch = 63; UPDATE run_rows SET end_batch = 0; UPDATE sessions SET end_batch = 0, "
+                               "end_utc_us = 0, ended_clean = 0",
                                NULL, NULL, NULL) == SQLITE_OK,
                   "%s", sqlite3_errmsg(db));
     sqlite3_close(db);
