@@ -12,6 +12,7 @@
 
 #include "deviation.h"
 #include "quantity.h"
+#include "run_captures.h"
 
 int out_open(struct out_file *f, const char *folder, const char *name, struct error *err)
 {
@@ -191,6 +192,18 @@ static int write_events(struct exporter *x, struct journal_reader *reader, const
     return out_close(&f, rc, err);
 }
 
+/* Fast samples, where a meter has them. */
+static int write_captures(struct exporter *x, struct journal_reader *reader, const char *folder, struct error *err)
+{
+    struct out_file f;
+    if (!x->bench->channels[x->run.channel].has_capture)
+        return 0;
+    int rc = out_open(&f, folder, "captures.csv", err);
+    if (rc == 0)
+        rc = run_captures_write(reader, &x->run, f.stream, err) < 0 ? -1 : 0;
+    return out_close(&f, rc, err);
+}
+
 const struct export_column export_survey_columns[SURVEY_COLUMNS] = {
     {"current_a", "number", "A", "mean, as measured"},
     {"percent_on", "number", "%", "the unit's own, from cut-out and reset"},
@@ -356,7 +369,7 @@ static int export_all(struct exporter *x, struct journal_reader *reader, int64_t
     if (mkdir(folder, 0777) != 0 && errno != EEXIST)
         return error_set(err, "%s: the folder could not be made (error %d)", folder, errno);
     if (write_readings(x, reader, folder, err) != 0 || write_events(x, reader, folder, err) != 0 ||
-        write_verdicts(x, reader, folder, err) != 0 ||
+        write_verdicts(x, reader, folder, err) != 0 || write_captures(x, reader, folder, err) != 0 ||
         (x->run.request.procedure == PROCEDURE_SURVEY && write_survey(x, reader, folder, err) != 0))
         return -1;
     return export_describe(x, reader, folder, version, err);

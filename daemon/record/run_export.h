@@ -11,8 +11,9 @@
 /* Called now and then with the number of rows written so far; may be NULL. */
 typedef void (*export_progress_fn)(void *ctx, int64_t rows);
 
-/* Writes readings.csv, events.csv, verdicts.csv and datapackage.json for run run_no into folder (made when missing;
- * files of these names are replaced, each by rename). version: of the software. Returns 0 or -1. */
+/* Writes readings.csv, events.csv, verdicts.csv, captures.csv where the bench has them, and datapackage.json for run
+ * run_no into folder (made when missing; files of these names are replaced, each by rename). version: of the software.
+ * Returns 0 or -1. */
 int run_export_csv(struct journal_reader *reader, int64_t run_no, const char *folder, const char *version,
                    export_progress_fn progress, void *ctx, struct error *err);
 

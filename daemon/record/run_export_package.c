@@ -186,6 +186,17 @@ static json_t *survey_resource(void)
     return r;
 }
 
+static json_t *captures_resource(void)
+{
+    json_t *fields = json_array();
+    add_field(fields, "capture", "integer", NULL, "counts up in the run");
+    add_field(fields, "elapsed_s", "number", "s", "of the sample, since the start of the run");
+    add_field(fields, "half_width_s", "number", "s", "of the capture as a whole; its samples keep their distance");
+    add_field(fields, "u2_v", "number", "V", "as the meter's buffer has it, without correction");
+    add_field(fields, "i2_a", "number", "A", "as the meter's buffer has it, without correction");
+    return resource("captures", "captures.csv", fields);
+}
+
 static json_t *point_json(const struct rating_point *p)
 {
     json_t *o = json_pack("{s:s, s:s, s:s}", "process", process_name(p->process), "output", output_name(p->output),
@@ -279,6 +290,8 @@ int export_describe(struct exporter *x, struct journal_reader *reader, const cha
         provenance(x, &digest), "versions", versions_json(x, version), "rating_plate", plate, "addenda", addenda);
     if (root != NULL && x->run.request.procedure == PROCEDURE_SURVEY)
         (void)json_array_append_new(json_object_get(root, "resources"), survey_resource());
+    if (root != NULL && x->bench->channels[x->run.channel].has_capture)
+        (void)json_array_append_new(json_object_get(root, "resources"), captures_resource());
     if (rc == 0 && root == NULL)
         rc = error_set(err, "the description of run %" PRId64 " could not be made: memory is short", x->run.run_no);
     if (rc == 0) {

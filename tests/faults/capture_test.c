@@ -10,6 +10,7 @@
 
 #include "harness.h"
 #include "replay_check.h"
+#include "run_export.h"
 #include "suite_run.h"
 
 /* Where samples come from. */
@@ -130,6 +131,45 @@ static const struct {
      CAUSE_LOAD_PATH_SHORT, "flowed on for"},
 };
 
+/* The run's export has the samples: one capture, evenly spaced over less than a minute, in which the voltage reaches
+ * the unit's no-load voltage (72 V in the scenario) and falls to nothing, as the unit's arc-loss cut has it. */
+static void samples_are_exported(struct harness *h)
+{
+    struct error err = {""};
+    char folder[] = "/tmp/soakbench-capture-XXXXXX", path[PATH_CAP], line[200], command[PATH_CAP];
+    ck_assert_ptr_nonnull(mkdtemp(folder));
+    struct journal_reader *reader = journal_reader_open(h->journal_path, &err);
+    ck_assert_msg(reader && run_export_csv(reader, 1, folder, "test", NULL, NULL, &err) == 0, "%s", err.text);
+    journal_reader_close(reader);
+    (void)text_format(path, sizeof path, "%s/captures.csv", folder);
+    FILE *f = fopen(path, "r");
+    ck_assert_ptr_nonnull(f);
+    ck_assert_ptr_nonnull(fgets(line, sizeof line, f));
+    ck_assert_str_eq(line, "capture,elapsed_s,half_width_s,u2_v,i2_a\r\n");
+    int rows = 0, number = 0, first_number = 0;
+    double at_s = 0, half_s = 0, u2_v = 0, before_s = NAN, step_s = NAN, most_v = 0;
+    while (fgets(line, sizeof line, f)) {
+        ck_assert_int_eq(sscanf(line, "%d,%lf,%lf,%lf", &number, &at_s, &half_s, &u2_v), 4);
+        first_number = rows == 0 ? number : first_number;
+        ck_assert_int_eq(number, first_number);
+        if (rows > 1)
+            ck_assert_double_eq_tol(at_s - before_s, step_s, 1e-6);
+        step_s = at_s - before_s;
+        before_s = at_s;
+        most_v = u2_v > most_v ? u2_v : most_v;
+        rows++;
+    }
+    (void)fclose(f);
+    ck_assert_int_gt(rows, 20);
+    ck_assert_double_gt(step_s, 0);
+    ck_assert_double_lt(rows * step_s, 60);
+    ck_assert_double_eq_tol(most_v, 72, 2);
+    ck_assert_double_lt(u2_v, 5);
+    (void)text_format(command, sizeof command, "grep -q '\"captures.csv\"' %s/datapackage.json && rm -r %s", folder,
+                      folder);
+    ck_assert_int_eq(system(command), 0);
+}
+
 /* With samples the cause is named, with more confidence than without; without them nothing wrong is held to be sure. */
 START_TEST(order_of_events)
 {
@@ -156,6 +196,8 @@ START_TEST(order_of_events)
             ck_assert_msg(strstr(t.last.text, cases[_i].words) != NULL, "by %d: %s; %s", source, t.last.text,
                           note.text);
         }
+        if (source == BY_MODBUS && cases[_i].truth == CAUSE_LOAD_PATH_OPEN)
+            samples_are_exported(h);
         harness_free(h);
     }
     ck_assert_double_ge(confidence[BY_MODBUS], 0.95);

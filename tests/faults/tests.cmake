@@ -2,7 +2,7 @@ unit_test(faults_chain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/chain_fau
 unit_test(faults_tcp_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/tcp_faults_test.c LINKS tcp_bench)
 unit_test(faults_threads_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/threads_test.c LINKS tcp_bench runtime)
 set_tests_properties(faults_tcp_test faults_threads_test PROPERTIES LABELS "e2e")
-unit_test(faults_capture_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/capture_test.c LINKS replay_check)
+unit_test(faults_capture_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/capture_test.c LINKS replay_check record)
 unit_test(faults_still_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/still_test.c LINKS harness)
 # Fifty whole runs, one for each fault in each place: ten seconds of processor time.
 unit_test(faults_table_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/faults/fault_table_test.c LINKS harness)
