@@ -96,7 +96,6 @@ static void start(bool with_age, bool with_number)
     describe(with_age, with_number);
     f.setup.sink.capture = take_capture;
     told_count = 0;
-    fixture_start(&f, -1);
     fixture_up(&f);
     fixture_run_for(&f, SEC);
 }
@@ -332,7 +331,6 @@ START_TEST(each_reading_lets_go_of_its_own)
     fixture_init(&f);
     describe(false, false);
     f.maps[0].points[peak_point].latch = LATCH_READ;
-    fixture_start(&f, -1);
     fixture_up(&f);
     fixture_run_for(&f, 3 * SEC);
     ck_assert_int_le(peak_width(), 110 * MS);
