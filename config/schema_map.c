@@ -214,6 +214,8 @@ static const struct object order_object = {
     FIELDS(order_fields),
 };
 
+enum { SAMPLES_MAX = CAPTURE_VALUES_MAX / CAPTURE_SIGNALS }; /* of each signal */
+
 static const struct field capture_fields[] = {
     {"name", FIELD_NAME, AT(struct raw_capture, name), .flags = NEEDED, .help = "Name that a channel refers to."},
     {"arm", FIELD_OBJECT, AT(struct raw_capture, arm), .flags = NEEDED, .object = &order_object,
@@ -231,7 +233,7 @@ static const struct field capture_fields[] = {
     {"interval", FIELD_DURATION, AT(struct raw_capture, interval_ns), RANGE(1e-5, 0.2), .flags = ZERO,
      .help = "Time between two samples. This or interval_point."},
     {"interval_point", FIELD_NAME, AT(struct raw_capture, interval_point), .help = "Point that tells it, a time."},
-    {"count", FIELD_INT, AT(struct raw_capture, count), RANGE(0, CAPTURE_VALUES_MAX / CAPTURE_SIGNALS), .fallback = "0",
+    {"count", FIELD_INT, AT(struct raw_capture, count), RANGE(0, SAMPLES_MAX), .fallback = "0",
      .help = "Samples of each signal. This or count_point; a point may tell no more either."},
     {"count_point", FIELD_NAME, AT(struct raw_capture, count_point), .help = "Point that tells it."},
     {"before", FIELD_PERCENT, AT(struct raw_capture, before_pct), RANGE(0, 100), .fallback = "50",

@@ -102,7 +102,7 @@ static void search_run(struct search *s, bool anchor)
 {
     struct stagger_room *room = s->room;
     int64_t were_ms[CHANNELS_MAX];
-    bool was_in[CHANNELS_MAX];
+    bool was_in[CHANNELS_MAX] = {false};
     for (int k = 0; k < s->free_count; k++) {
         int item = s->free[k];
         was_in[item] = room->in[item];
@@ -419,8 +419,11 @@ bool stagger_plan_from_values(const struct stagger_job *job, const double values
         double v = values[it->channel];
         if (!(v >= -CHANNELS_MAX) || !(v < (double)it->cycle_ms))
             return false;
-        plan->places[i] = v < 0 ? (struct stagger_place){.turn = (int32_t)-v}
-                                : (struct stagger_place){.placed = true, .offset_ms = (int64_t)v};
+        plan->places[i] = (struct stagger_place){.placed = v >= 0};
+        if (v < 0)
+            plan->places[i].turn = (int32_t)-v;
+        else
+            plan->places[i].offset_ms = (int64_t)v;
         plan->waiting += v < 0;
     }
     plan->exact = values[STAGGER_VALUE_EXACT] > 0;

@@ -312,9 +312,7 @@ static void revise_by_reset(struct engine *e, int ch, double upper_s)
         revise(e, ch, s->cause, s->second, 0.98, because);
     else if (supply && soon)
         revise(e, ch, CAUSE_SUPPLY_LOW, CAUSE_THERMAL_CUTOUT, 0.8, because);
-    else if (s->cause == CAUSE_UNIT_PROTECTION)
-        revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
-    else if (upper_s < 20 && e->evidence[ch].capture.shows == SHOWS_TOGETHER)
+    else if (s->cause == CAUSE_UNIT_PROTECTION || (upper_s < 20 && e->evidence[ch].capture.shows == SHOWS_TOGETHER))
         revise(e, ch, CAUSE_UNIT_PROTECTION, CAUSE_THERMAL_CUTOUT, 0.6, because);
     else if (upper_s < 20) /* too soon for heat: a load that opened unseen, or a protection that lets go */
         revise(e, ch, CAUSE_LOAD_PATH_OPEN, CAUSE_UNIT_PROTECTION, 0.6, because);

@@ -68,7 +68,9 @@ static struct moment first_end(const struct engine *e)
         if (r->active && end_of(e, r).at_s < first.at_s)
             first.at_s = end_of(e, r).at_s;
     }
-    return isinf(first.at_s) ? (struct moment){0} : first;
+    if (isinf(first.at_s))
+        first = (struct moment){0};
+    return first;
 }
 
 void queue_expect(const struct engine *e, struct bench_view *view)
