@@ -231,31 +231,13 @@ static int find_column(const char *what, const char *head, const struct csv_row 
                      heads ? "The headings are: " : "Without headings name it by number: #1", all);
 }
 
-static const char *suffix_of(enum signal_kind kind)
-{
-    switch (signal_kind_dimension(kind)) {
-    case DIM_CURRENT:
-        return "_a";
-    case DIM_VOLTAGE:
-        return "_v";
-    case DIM_POWER:
-        return "_w";
-    case DIM_TEMPERATURE:
-        return "_degc";
-    case DIM_SPEED:
-        return "_per_min";
-    default:
-        return "";
-    }
-}
-
 /* The signal whose name, with the suffix of its unit or without, is the heading. */
 static enum signal_kind kind_of_head(const char *head)
 {
     for (int k = 0; k < SIG_OTHER; k++) {
         char name[NAME_CAP];
         const char *own = signal_kind_name((enum signal_kind)k);
-        (void)text_format(name, sizeof name, "%s%s", own, suffix_of((enum signal_kind)k));
+        (void)text_format(name, sizeof name, "%s%s", own, dimension_suffix(signal_kind_dimension((enum signal_kind)k)));
         if (may_be_mapped((enum signal_kind)k) && (strcasecmp(head, name) == 0 || strcasecmp(head, own) == 0))
             return (enum signal_kind)k;
     }

@@ -36,6 +36,24 @@ const char *dimension_unit(enum dimension dim)
     return "";
 }
 
+const char *dimension_suffix(enum dimension dim)
+{
+    switch (dim) {
+    case DIM_CURRENT:
+        return "_a";
+    case DIM_VOLTAGE:
+        return "_v";
+    case DIM_POWER:
+        return "_w";
+    case DIM_TEMPERATURE:
+        return "_degc";
+    case DIM_SPEED:
+        return "_per_min";
+    default:
+        return "";
+    }
+}
+
 int unit_dimension(const char *unit, enum dimension *dim, double *factor)
 {
     for (size_t i = 0; i < unit_count; i++) {

@@ -27,6 +27,8 @@ enum dimension {
 
 /* The base unit a dimension is kept in, as printed. */
 const char *dimension_unit(enum dimension dim);
+/* What a column's name ends with, of what signals measure: "_a"; empty for the others. */
+const char *dimension_suffix(enum dimension dim);
 
 /* The dimension that a unit as written in a map or signal belongs to ("mV" is DIM_VOLTAGE, *factor 0.001).
  * Returns 0, or -1 when the unit is unknown. */

@@ -42,24 +42,6 @@ int out_close(struct out_file *f, int rc, struct error *err)
     return rc;
 }
 
-const char *export_unit_suffix(enum dimension dim)
-{
-    switch (dim) {
-    case DIM_CURRENT:
-        return "_a";
-    case DIM_VOLTAGE:
-        return "_v";
-    case DIM_POWER:
-        return "_w";
-    case DIM_TEMPERATURE:
-        return "_degc";
-    case DIM_SPEED:
-        return "_per_min";
-    default:
-        return "";
-    }
-}
-
 bool export_has_column(const struct exporter *x, int kind)
 {
     return kind != SIG_OTHER && x->bench->channels[x->run.channel].signal[kind] >= 0;
@@ -144,7 +126,7 @@ static int write_readings(struct exporter *x, struct journal_reader *reader, con
         for (int k = 0; k < SIG_KIND_COUNT_; k++)
             if (export_has_column(x, k))
                 (void)fprintf(x->to, ",%s%s", signal_kind_name((enum signal_kind)k),
-                              export_unit_suffix(signal_kind_dimension((enum signal_kind)k)));
+                              dimension_suffix(signal_kind_dimension((enum signal_kind)k)));
         (void)fputs(",lost\r\n", x->to);
         struct row_filter filter = row_filter_any();
         filter.run_no = x->run.run_no;

@@ -81,7 +81,7 @@ static json_t *readings_resource(const struct exporter *x)
             continue;
         const struct bench_signal *g = &x->bench->signals[x->bench->channels[x->run.channel].signal[k]];
         char name[NAME_CAP + 16];
-        (void)text_format(name, sizeof name, "%s%s", signal_kind_name((enum signal_kind)k), export_unit_suffix(g->dim));
+        (void)text_format(name, sizeof name, "%s%s", signal_kind_name((enum signal_kind)k), dimension_suffix(g->dim));
         add_field(fields, name, "number", dimension_unit(g->dim), NULL);
         add_meter(fields, g);
     }

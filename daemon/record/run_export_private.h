@@ -34,9 +34,6 @@ struct exporter {
 /* Has the table of readings a column of this kind? */
 bool export_has_column(const struct exporter *x, int kind);
 
-/* "_a" for amperes. */
-const char *export_unit_suffix(enum dimension dim);
-
 void export_print_utc(char *to, size_t cap, int64_t utc_us);
 
 /* A column of a table: unit and about may be NULL. */
