@@ -150,15 +150,8 @@ static void poll_part(struct engine *e, int ch)
 {
     struct channel *c = channel_of(e, ch);
     struct cycle_figures f;
-    if (voltage_doubted(e, ch)) {
-        run_end_soon(e, ch, CAUSE_UNKNOWN, "a meter is in doubt: the voltage vanished while the current flowed on");
+    if (onload_stopped(e, ch))
         return;
-    }
-    if (shutoff_watch(e, ch)) {
-        c->course = COURSE_CONFIRM;
-        c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
-        return;
-    }
     if (run_is_continuous(&c->run) && c->timers[TIMER_PHASE] == NEVER_NS)
         c->timers[TIMER_PHASE] = c->run.cycle_begin_ns + c->run.cycle_ns;
     figures_now(e, ch, &f);

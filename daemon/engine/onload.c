@@ -2,6 +2,8 @@
 
 #include <math.h>
 
+#include "attribute.h"
+#include "capture.h"
 #include "emit.h"
 #include "error.h"
 #include "evidence.h"
@@ -225,4 +227,19 @@ void onload_look(struct engine *e, int ch, const struct cycle_figures *f)
     frozen_watch(e, ch);
     if (channel_of(e, ch)->course == COURSE_PART)
         lead_watch(e, ch);
+}
+
+bool onload_stopped(struct engine *e, int ch)
+{
+    struct channel *c = channel_of(e, ch);
+    if (voltage_doubted(e, ch)) {
+        run_end_soon(e, ch, CAUSE_UNKNOWN, "a meter is in doubt: the voltage vanished while the current flowed on");
+        return true;
+    }
+    if (!shutoff_watch(e, ch))
+        return false;
+    c->course = COURSE_CONFIRM;
+    c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
+    capture_ask(e, ch);
+    return true;
 }

@@ -272,16 +272,8 @@ static void poll_part(struct engine *e, int ch)
     if (c->timers[TIMER_PHASE] == NEVER_NS)
         c->timers[TIMER_PHASE] = run_is_continuous(&c->run) ? c->run.cycle_begin_ns + c->run.cycle_ns
                                                             : c->load.commanded_on_ns + c->run.part_cap_ns;
-    if (voltage_doubted(e, ch)) {
-        run_end_soon(e, ch, CAUSE_UNKNOWN, "a meter is in doubt: the voltage vanished while the current flowed on");
+    if (onload_stopped(e, ch))
         return;
-    }
-    if (shutoff_watch(e, ch)) {
-        c->course = COURSE_CONFIRM;
-        c->timers[TIMER_SHUTOFF] = e->now_ns + shutoff_confirm_ns(e, ch);
-        capture_ask(e, ch);
-        return;
-    }
     struct cycle_figures f;
     figures_now(e, ch, &f);
     onload_look(e, ch, &f);
