@@ -54,6 +54,17 @@ static int settled_row(struct journal *j, const struct journal_upkeep *u, int64_
     return rc < 0 ? -1 : 0;
 }
 
+/* What both kinds of blocks say of themselves, in the first six columns. */
+static void take_block(sqlite3_stmt *st, struct journal_removal *g)
+{
+    g->last = sql_int(st, 0);
+    g->first = sql_int(st, 1);
+    g->count = sql_int(st, 2);
+    g->epoch = (uint64_t)sql_int(st, 3);
+    g->min_utc_us = sql_int(st, 4);
+    g->max_utc_us = sql_int(st, 5);
+}
+
 /* The oldest sealed block that may go, into g. Returns 1 found, 0 none, -1. */
 static int find_block(struct journal *j, int64_t before_utc_us, int64_t settled, struct journal_removal *g,
                       struct error *err)
@@ -74,12 +85,7 @@ static int find_block(struct journal *j, int64_t before_utc_us, int64_t settled,
         rc = sql_next(st, "journal: blocks", err);
         if (rc != 1)
             break;
-        g->last = sql_int(st, 0);
-        g->first = sql_int(st, 1);
-        g->count = sql_int(st, 2);
-        g->epoch = (uint64_t)sql_int(st, 3);
-        g->min_utc_us = sql_int(st, 4);
-        g->max_utc_us = sql_int(st, 5);
+        take_block(st, g);
         bool of_run = sql_int(st, 6) != 0; /* or beside one: what the bench itself measured then */
         sql_done(st);
         if (g->last > settled || g->max_utc_us >= before_utc_us)
@@ -110,12 +116,7 @@ static int find_inputs(struct journal *j, int64_t before_utc_us, int64_t settled
     sql_bind_int(st, 3, settled);
     int rc = sql_next(st, "journal: sealed inputs", err);
     if (rc == 1) {
-        g->last = sql_int(st, 0);
-        g->first = sql_int(st, 1);
-        g->count = sql_int(st, 2);
-        g->epoch = (uint64_t)sql_int(st, 3);
-        g->min_utc_us = sql_int(st, 4);
-        g->max_utc_us = sql_int(st, 5);
+        take_block(st, g);
         g->first_batch = sql_int(st, 6);
         g->last_batch = sql_int(st, 7);
     }
