@@ -66,31 +66,47 @@ static struct bench *newest_bench(struct journal_reader *reader)
     return bench;
 }
 
+/* What the contactors have done since a day: read once for all channels that were renewed on the same one. */
+struct life {
+    bool known;
+    int64_t since_utc_s;
+    struct bench_use use;
+};
+
+static int life_since(struct life *life, struct journal_reader *reader, int64_t since_utc_s, struct error *err)
+{
+    if (life->known && life->since_utc_s == since_utc_s)
+        return 0;
+    struct row_filter filter = row_filter_any();
+    filter.from_utc_us = since_utc_s * 1000000;
+    bench_use_free(&life->use);
+    life->since_utc_s = since_utc_s;
+    life->known = bench_use_load(reader, &filter, &life->use, err) == 0;
+    return life->known ? 0 : -1;
+}
+
 /* Closings left of the channel's busiest contactor. Returns 1 known, 0 its life is not stated, -1. */
-static int closings_left(struct journal_reader *reader, const struct bench *bench, const char *channel, int64_t *left,
-                         struct error *err)
+static int closings_left(struct life *life, struct journal_reader *reader, const struct bench *bench,
+                         const char *channel, int64_t *left, struct error *err)
 {
     for (int i = 0; bench && i < bench->channel_count; i++) {
         const struct bench_load *load = &bench->channels[i].load;
         if (strcmp(bench->channels[i].name, channel) != 0 || load->contactor_life == 0)
             continue;
-        struct row_filter filter = row_filter_any();
-        struct bench_use life;
-        filter.from_utc_us = load->contactors_renewed_utc_s * 1000000;
+        if (life_since(life, reader, load->contactors_renewed_utc_s, err) != 0)
+            return -1;
         *left = load->contactor_life;
-        int rc = bench_use_load(reader, &filter, &life, err);
-        for (size_t k = 0; k < life.count; k++) {
-            if (strcmp(life.channels[k].name, channel) == 0)
-                *left -= channel_use_most_closings(&life.channels[k]);
+        for (size_t k = 0; k < life->use.count; k++) {
+            if (strcmp(life->use.channels[k].name, channel) == 0)
+                *left -= channel_use_most_closings(&life->use.channels[k]);
         }
-        bench_use_free(&life);
-        return rc < 0 ? -1 : 1;
+        return 1;
     }
     return 0;
 }
 
-static json_t *channel_to_json(struct journal_reader *reader, const struct bench *bench, const struct channel_use *use,
-                               struct error *err)
+static json_t *channel_to_json(struct life *life, struct journal_reader *reader, const struct bench *bench,
+                               const struct channel_use *use, struct error *err)
 {
     struct json_build b = build_begin();
     int64_t left = 0;
@@ -100,7 +116,7 @@ static json_t *channel_to_json(struct journal_reader *reader, const struct bench
     build_figure(&b, "on_load_s", use->on_load_s);
     build_figure(&b, "load_wh", use->load_j / 3600);
     build_integer(&b, "closings", channel_use_most_closings(use));
-    int known = closings_left(reader, bench, use->name, &left, err);
+    int known = closings_left(life, reader, bench, use->name, &left, err);
     b.bad = b.bad || known < 0;
     build_add(&b, "closings_left", known > 0 ? json_integer(left) : json_null());
     return build_end(&b);
@@ -112,6 +128,7 @@ static json_t *use_of(struct journal_reader *reader, int64_t since_s, int64_t un
     struct run_filter runs = {.since_utc_us = since_s * 1000000, .until_utc_us = until_s * 1000000};
     struct tally tally = {.units = json_object()};
     struct bench_use use = {.count = 0};
+    struct life life = {.known = false};
     struct bench *bench = newest_bench(reader);
     struct json_build b = build_begin();
     json_t *verdicts = json_object(), *channels = json_array();
@@ -126,7 +143,7 @@ static json_t *use_of(struct journal_reader *reader, int64_t since_s, int64_t un
     }
     for (size_t i = 0; i < use.count; i++) {
         if (use.channels[i].name[0] &&
-            json_array_append_new(channels, channel_to_json(reader, bench, &use.channels[i], err)) != 0)
+            json_array_append_new(channels, channel_to_json(&life, reader, bench, &use.channels[i], err)) != 0)
             b.bad = true;
     }
     build_utc(&b, "since", since_s * 1000000000);
@@ -137,6 +154,7 @@ static json_t *use_of(struct journal_reader *reader, int64_t since_s, int64_t un
     build_integer(&b, "units_again", units_again(&tally));
     build_add(&b, "channels", channels);
     json_decref(tally.units);
+    bench_use_free(&life.use);
     bench_use_free(&use);
     free(bench);
     return build_end(&b);
