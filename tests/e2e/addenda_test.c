@@ -12,44 +12,9 @@
 #include "harness.h"
 #include "journal.h"
 #include "journal_read.h"
+#include "kept_run.h"
 #include "replay.h"
 #include "suite_run.h"
-
-struct kept {
-    char folder[64], path[128];
-    int64_t run_no;
-    struct verdict verdict;
-};
-
-/* One screen of a unit that holds; the journal is kept. */
-static void run_once(struct kept *k)
-{
-    struct error err = {""};
-    struct harness_setup setup = {.bench = "config/examples/two-units", .real_share = 60};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    harness_rig(h, "A");
-    struct input_operator order =
-        harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SCREEN);
-    k->run_no = harness_start(h, &order);
-    harness_run_until_done(h, "A", H_HOUR);
-    harness_finish(h);
-    ck_assert(harness_verdict(h, k->run_no, &k->verdict));
-    (void)text_copy(k->folder, sizeof k->folder, "/tmp/soakbench-test-XXXXXX");
-    ck_assert_ptr_nonnull(mkdtemp(k->folder));
-    (void)text_format(k->path, sizeof k->path, "%s/journal.db", k->folder);
-    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
-    ck_assert_msg(r != NULL && journal_backup(r, k->path, &err) == 0, "%s", err.text);
-    journal_reader_close(r);
-    harness_free(h);
-}
-
-static void forget(const struct kept *k)
-{
-    char command[128];
-    (void)text_format(command, sizeof command, "rm -r %s", k->folder);
-    ck_assert_int_eq(system(command), 0);
-}
 
 static void client(const struct kept *k, const char *words, int status, const char *expected)
 {
@@ -104,7 +69,7 @@ START_TEST(a_wrong_meter_gives_a_new_revision)
     struct kept k = {0};
     struct error err = {""};
     struct corrections c;
-    run_once(&k);
+    kept_run(&k);
     ck_assert_int_eq(k.verdict.kind, VERDICT_HELD);
     ck_assert_int_eq(k.verdict.revision, 1);
     client(&k, "run list --instrument HQ-C-118 --since 2020-01-01", 0, "HQ-0147");
@@ -158,7 +123,7 @@ START_TEST(a_wrong_meter_gives_a_new_revision)
     client(&k, "journal check", 1, "run 1");
     journal_reader_close(r);
     free(now);
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 
@@ -192,7 +157,7 @@ START_TEST(photos_and_remarks_stand_under_the_digest)
 {
     struct kept k = {0};
     char command[256];
-    run_once(&k);
+    kept_run(&k);
     struct journal *j = next_session(&k);
     ck_assert_int_eq(attach(j, "plate.jpg", "a photo", "rating plate", k.run_no), 0);
     ck_assert_int_eq(attach(j, "", NULL, "fan louder than usual", k.run_no), 0);
@@ -223,7 +188,7 @@ START_TEST(photos_and_remarks_stand_under_the_digest)
         sqlite3_close(db);
         client(&copy, "journal check", 1, damages[i][1]);
     }
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 
@@ -251,7 +216,7 @@ START_TEST(a_sealed_run_is_the_same_run)
     struct kept k = {0};
     struct error err = {""};
     struct journal_upkeep u = {.seal_before_utc_us = INT64_C(4000000000000000)};
-    run_once(&k);
+    kept_run(&k);
     client(&k, "journal unpack 1 --to before.db", 0, "its events, verdicts and inputs");
     struct journal *j = next_session(&k);
     int rc;
@@ -281,7 +246,7 @@ START_TEST(a_sealed_run_is_the_same_run)
     sqlite3_close(db);
     client(&k, "replay 1", 1, "retention removed inputs 1 to 5000 on 2026-05-28");
     client(&k, "run rejudge 1 --correct 'i2 -8 %' --try", 1, "retention removed");
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 

@@ -17,16 +17,7 @@ enum { A, B };
 static struct harness *bench_with(void (*edit)(struct config *config))
 {
     struct harness_setup setup = {.bench = "config/examples/remote-control", .edit = edit};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    return h;
-}
-
-static struct vbench_channel_state truth(struct harness *h, int channel)
-{
-    struct vbench_channel_state state;
-    ck_assert(vbench_channel(h->vb, channel, &state));
-    return state;
+    return harness_proved(&setup);
 }
 
 static struct input_operator survey(struct harness *h, const char *channel, const char *unit, double a, double b)
@@ -78,7 +69,7 @@ static void run_and_watch(struct harness *h, const char *channel, int64_t most_n
     int at = channel[0] - 'A', set_for = 0, safe = 0;
     for (int64_t t = 0; t < most_ns && !harness_in_state(h, channel, STATE_DONE); t += H_SECOND) {
         harness_run_for(h, H_SECOND);
-        struct vbench_channel_state now = truth(h, at);
+        struct vbench_channel_state now = harness_truth(h, at);
         set_for = now.closed_mask == 0 && now.remote_v != 0 ? set_for + 1 : 0;
         safe += now.closed_mask == 0 && now.remote_v == 0;
         ck_assert_msg(set_for < 10, "remote control at %g V with the load open", now.remote_v);
@@ -86,7 +77,7 @@ static void run_and_watch(struct harness *h, const char *channel, int64_t most_n
     ck_assert_int_gt(safe, 100);
     ck_assert(harness_in_state(h, channel, STATE_DONE));
     harness_run_for(h, 10 * H_SECOND);
-    ck_assert_double_eq(truth(h, at).remote_v, 0);
+    ck_assert_double_eq(harness_truth(h, at).remote_v, 0);
 }
 
 START_TEST(a_survey_that_needs_nobody)
@@ -136,7 +127,7 @@ START_TEST(setting_that_needs_nobody)
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
     ck_assert_double_eq_tol(v.current_a, 160, 160 * 0.02);
-    ck_assert_double_eq(truth(h, A).remote_v, 0);
+    ck_assert_double_eq(harness_truth(h, A).remote_v, 0);
     replay_check(h, run, 0);
     harness_free(h);
 }
@@ -161,7 +152,7 @@ START_TEST(a_remote_control_that_does_nothing)
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     ck_assert_msg(strstr(v.reason, "the remote control gives 159 A where 60 A are wanted") != NULL, "%s", v.reason);
     /* 161 A at 16.4 V, less 0.1 A a volt: 159.4 A into the load for 60 A, 0.2067 ohm */
-    ck_assert_double_lt(truth(h, A).i2_a, 0.1);
+    ck_assert_double_lt(harness_truth(h, A).i2_a, 0.1);
     replay_check(h, run, 0);
     harness_free(h);
 }
@@ -196,14 +187,14 @@ START_TEST(a_record_that_stops_while_it_is_set)
     struct harness *h = bench_with(NULL);
     struct input_operator order = survey(h, "A", STRAIGHT, 100, 140);
     (void)harness_start(h, &order);
-    for (int s = 0; s < 60 && truth(h, A).i2_a < 50; s++)
+    for (int s = 0; s < 60 && harness_truth(h, A).i2_a < 50; s++)
         harness_run_for(h, H_SECOND);
-    ck_assert_double_gt(truth(h, A).i2_a, 50);
-    ck_assert_double_gt(truth(h, A).remote_v, 5);
+    ck_assert_double_gt(harness_truth(h, A).i2_a, 50);
+    ck_assert_double_gt(harness_truth(h, A).remote_v, 5);
     h->disk_fails = true;
     harness_run_for(h, 30 * H_SECOND);
-    ck_assert_uint_eq(truth(h, A).closed_mask, 0);
-    ck_assert_double_eq(truth(h, A).remote_v, 0);
+    ck_assert_uint_eq(harness_truth(h, A).closed_mask, 0);
+    ck_assert_double_eq(harness_truth(h, A).remote_v, 0);
     h->disk_fails = false;
     harness_run_for(h, 10 * H_SECOND);
     harness_free(h);

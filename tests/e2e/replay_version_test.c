@@ -15,45 +15,10 @@
 #include "engine.h"
 #include "harness.h"
 #include "journal_read.h"
+#include "kept_run.h"
 #include "suite_run.h"
 
-struct kept {
-    char folder[64], path[128];
-    struct verdict verdict;
-};
-
 static char out[262144];
-
-/* One screen of a unit that holds; a copy of the journal is kept. */
-static void run_once(struct kept *k)
-{
-    struct error err = {""};
-    struct harness_setup setup = {.bench = "config/examples/two-units", .real_share = 60};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    harness_rig(h, "A");
-    struct input_operator order =
-        harness_start_order(h, "A", "config/examples/units/hq-0147.yaml", 0, PROCEDURE_SCREEN);
-    int64_t run_no = harness_start(h, &order);
-    harness_run_until_done(h, "A", H_HOUR);
-    harness_finish(h);
-    ck_assert(harness_verdict(h, run_no, &k->verdict));
-    ck_assert_int_eq(k->verdict.kind, VERDICT_HELD);
-    (void)text_copy(k->folder, sizeof k->folder, "/tmp/soakbench-test-XXXXXX");
-    ck_assert_ptr_nonnull(mkdtemp(k->folder));
-    (void)text_format(k->path, sizeof k->path, "%s/journal.db", k->folder);
-    struct journal_reader *r = journal_reader_open(h->journal_path, &err);
-    ck_assert_msg(r != NULL && journal_backup(r, k->path, &err) == 0, "%s", err.text);
-    journal_reader_close(r);
-    harness_free(h);
-}
-
-static void forget(const struct kept *k)
-{
-    char command[128];
-    (void)text_format(command, sizeof command, "rm -r %s", k->folder);
-    ck_assert_int_eq(system(command), 0);
-}
 
 static int replay(const struct kept *k, const char *words)
 {
@@ -137,7 +102,7 @@ static void put_other_rules(const struct kept *k, void (*edit)(struct bench_limi
 START_TEST(another_version_that_judges_the_same)
 {
     struct kept k;
-    run_once(&k);
+    kept_run(&k);
     put_version(&k);
     ck_assert_int_eq(replay(&k, ""), 0);
     said("Recorded by soakbench-engine 0 (rules");
@@ -149,7 +114,7 @@ START_TEST(another_version_that_judges_the_same)
     ck_assert_int_eq(json_integer_value(json_object_get(a, "replayed_rules")), RULES_VERSION);
     ck_assert(json_is_true(json_object_get(a, "same")));
     json_decref(a);
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 
@@ -198,7 +163,7 @@ static void names_every_field(const json_t *answer)
 
 static json_t *replayed_by_other_rules(struct kept *k, void (*edit)(struct bench_limits *l))
 {
-    run_once(k);
+    kept_run(k);
     put_version(k);
     put_other_rules(k, edit);
     ck_assert_int_eq(replay(k, "--json"), 1);
@@ -218,7 +183,7 @@ START_TEST(other_rules_and_other_figures)
     differs(a, " cycle", "values[3] (in_band_s)", "24", "23");
     ck_assert(difference(a, "verdict, revision 1", "verdict") == NULL && difference(a, "", "event") == NULL);
     json_decref(a);
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 
@@ -239,7 +204,7 @@ START_TEST(other_rules_and_another_verdict)
     said("cycles_void");
     said("Verdict on record: held");
     said("Verdict replayed:  undecided");
-    forget(&k);
+    kept_remove(&k);
 }
 END_TEST
 

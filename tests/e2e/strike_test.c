@@ -20,16 +20,7 @@ enum { A, B };
 static struct harness *bench_with(void (*edit)(struct config *config))
 {
     struct harness_setup setup = {.bench = "config/examples/lift-start", .edit = edit};
-    struct harness *h = harness_new(&setup);
-    harness_prove_watchdogs(h);
-    return h;
-}
-
-static struct vbench_channel_state truth(struct harness *h, int channel)
-{
-    struct vbench_channel_state state;
-    ck_assert(vbench_channel(h->vb, channel, &state));
-    return state;
+    return harness_proved(&setup);
 }
 
 static struct input_operator proof(struct harness *h, const char *channel, const char *unit, int cycles)
@@ -46,7 +37,7 @@ static struct verdict end_of(struct harness *h, const char *channel, int64_t run
     harness_run_until_done(h, channel, 60 * H_MINUTE);
     harness_run_for(h, 10 * H_SECOND);
     ck_assert(harness_verdict(h, run, &v));
-    ck_assert_uint_eq(truth(h, channel[0] - 'A').closed_mask, 0);
+    ck_assert_uint_eq(harness_truth(h, channel[0] - 'A').closed_mask, 0);
     return v;
 }
 
@@ -155,7 +146,7 @@ START_TEST(a_strike_starts_the_lift_start)
     static const uint32_t masks[] = {0x0f, 0x08, 0x0b};
     struct harness *h = bench_with(NULL);
     struct input_operator order = proof(h, "A", LIFT, 2);
-    unsigned worn = truth(h, A).operations, broken = truth(h, A).broken_live;
+    unsigned worn = harness_truth(h, A).operations, broken = harness_truth(h, A).broken_live;
     int64_t run = harness_start(h, &order);
     struct verdict v = end_of(h, "A", run);
     ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
@@ -173,8 +164,8 @@ START_TEST(a_strike_starts_the_lift_start)
     ck_assert_double_le(v.commanded_s, 240 + 5 + 3);
     /* Wear, counted where it happens. In each cycle four contactors close, three open under current, two close, and
      * three open without. */
-    ck_assert_uint_eq(truth(h, A).operations - worn, 2 * (4 + 3 + 2 + 3));
-    ck_assert_uint_eq(truth(h, A).broken_live - broken, 2 * 3);
+    ck_assert_uint_eq(harness_truth(h, A).operations - worn, 2 * (4 + 3 + 2 + 3));
+    ck_assert_uint_eq(harness_truth(h, A).broken_live - broken, 2 * 3);
     replay_check(h, run, 0);
     harness_free(h);
 }
@@ -224,7 +215,7 @@ START_TEST(with_the_torch_switch_released_no_current_is_broken)
     struct verdict v = end_of(h, "A", run);
     ck_assert_msg(v.kind == VERDICT_HELD, "%s: %s", verdict_kind_name(v.kind), v.reason);
     check_started(h, "A", 1);
-    ck_assert_uint_eq(truth(h, A).broken_live, 0);
+    ck_assert_uint_eq(harness_truth(h, A).broken_live, 0);
     replay_check(h, run, 0);
     harness_free(h);
 }
@@ -256,7 +247,7 @@ START_TEST(setting_begins_by_a_strike_too)
     int64_t run = harness_start(h, &order);
     harness_run_for(h, 30 * H_SECOND);
     ck_assert(harness_in_state(h, "A", STATE_SETTING));
-    ck_assert_double_gt(truth(h, A).i2_a, 150);
+    ck_assert_double_gt(harness_truth(h, A).i2_a, 150);
     struct input_operator set = {.verb = VERB_SET, .channel = A, .device = -1};
     ck_assert_int_eq(harness_order(h, &set, NULL), 0);
     struct verdict v = end_of(h, "A", run);
@@ -307,7 +298,7 @@ struct moment {
 static bool at_moment(struct harness *h, void *ctx)
 {
     const struct moment *m = ctx;
-    return truth(h, A).closed_mask == m->mask && truth(h, A).i2_a > 1;
+    return harness_truth(h, A).closed_mask == m->mask && harness_truth(h, A).i2_a > 1;
 }
 
 static void go_to(struct harness *h, int64_t *run, uint32_t mask)
@@ -332,7 +323,7 @@ START_TEST(emergency_stop_at_each_move)
     struct verdict v = end_of(h, "A", run);
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     ck_assert_int_eq(v.cause, CAUSE_BENCH_INTERLOCK);
-    ck_assert_double_lt(truth(h, A).i2_a, 0.1);
+    ck_assert_double_lt(harness_truth(h, A).i2_a, 0.1);
     replay_check(h, run, 0);
     harness_free(h);
 }
@@ -348,7 +339,7 @@ START_TEST(link_lost_at_each_move)
             h->bus_gone[b] = true;
     struct verdict v;
     harness_run_for(h, 60 * H_SECOND); /* the controller's own watchdog: 45 s */
-    ck_assert_uint_eq(truth(h, A).closed_mask, 0);
+    ck_assert_uint_eq(harness_truth(h, A).closed_mask, 0);
     ck_assert(harness_in_state(h, "A", STATE_LOCKED));
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
@@ -381,7 +372,8 @@ START_TEST(a_contactor_sticks_at_each_move)
     harness_run_for(h, 2 * H_MINUTE);
     ck_assert(harness_in_state(h, "A", STATE_LOCKED));
     ck_assert_int_eq(harness_count_events(h, EVENT_INTERLOCK, "A", INTERLOCK_NOT_CLOSED), 1);
-    ck_assert_double_lt(truth(h, A).i2_a, 0.1); /* a welded one: the torch switch, and the unit's supply is tripped */
+    ck_assert_double_lt(harness_truth(h, A).i2_a,
+                        0.1); /* a welded one: the torch switch, and the unit's supply is tripped */
     ck_assert(harness_verdict(h, run, &v));
     ck_assert_int_eq(v.kind, VERDICT_UNDECIDED);
     replay_check(h, run, 0);
@@ -397,8 +389,8 @@ START_TEST(a_record_that_stops_at_each_move)
     go_to(h, &run, low_high_final[_i]);
     h->disk_fails = true;
     harness_run_for(h, 30 * H_SECOND);
-    ck_assert_uint_eq(truth(h, A).closed_mask, 0);
-    ck_assert_double_lt(truth(h, A).i2_a, 0.1);
+    ck_assert_uint_eq(harness_truth(h, A).closed_mask, 0);
+    ck_assert_double_lt(harness_truth(h, A).i2_a, 0.1);
     h->disk_fails = false;
     harness_run_for(h, 30 * H_SECOND);
     replay_check(h, run, 0);

@@ -402,6 +402,20 @@ void harness_prove_watchdogs(struct harness *h)
     isolate_all(h, "connect");
 }
 
+struct harness *harness_proved(const struct harness_setup *setup)
+{
+    struct harness *h = harness_new(setup);
+    harness_prove_watchdogs(h);
+    return h;
+}
+
+struct vbench_channel_state harness_truth(struct harness *h, int channel)
+{
+    struct vbench_channel_state state;
+    ck_assert(vbench_channel(h->vb, channel, &state));
+    return state;
+}
+
 struct input_operator harness_start_order(struct harness *h, const char *channel, const char *unit_file, int point,
                                           enum procedure procedure)
 {

@@ -89,8 +89,10 @@ void harness_order_done(struct harness *h, struct input_operator *order, int64_t
 void harness_happen(struct harness *h, const char *event);
 
 /* Orders in short. Each fails the test when it is refused. */
-void harness_rig(struct harness *h, const char *channel); /* rig and rigged */
-void harness_prove_watchdogs(struct harness *h);          /* of every load device that has one */
+void harness_rig(struct harness *h, const char *channel);                  /* rig and rigged */
+struct harness *harness_proved(const struct harness_setup *setup);         /* new, and its watchdogs proved */
+struct vbench_channel_state harness_truth(struct harness *h, int channel); /* the virtual bench's own word */
+void harness_prove_watchdogs(struct harness *h);                           /* of every load device that has one */
 struct input_operator harness_start_order(struct harness *h, const char *channel, const char *unit_file, int point,
                                           enum procedure procedure);
 int64_t harness_start(struct harness *h, struct input_operator *order); /* returns the run number */

@@ -4,33 +4,7 @@
 # under load, through it; the run must not notice.
 # usage: three_loads.sh SOURCE BUILD
 set -eu
-source=$1 build=$2
-work=$(mktemp -d)
-virtual_pid= daemon_pid=
-stop() {
-    for pid in $daemon_pid $virtual_pid; do
-        kill "$pid" 2>/dev/null && wait "$pid" 2>/dev/null || true
-    done
-    rm -rf "$work"
-}
-fail() {
-    echo "$*" >&2
-    for log in daemon virtual; do tail -n 40 "$work/$log.log" >&2; done || true
-    exit 1
-}
-trap stop EXIT
-trap 'exit 130' INT TERM
-# Waits until a command succeeds, 15 s at least.
-until_true() {
-    n=0
-    while ! "$@" >"$work/last" 2>&1; do
-        n=$((n + 1))
-        [ $n -le 150 ] || fail "never came true: $* ($(cat "$work/last"))"
-        sleep 0.1
-    done
-}
-cp -r "$source/config/examples" "$source/config/maps" "$work"
-cd "$work/examples"
+. "$1/tests/e2e/loads/programs.sh"
 sed -i 's/port: 150[0-9]*/port: 0/' three-loads-scenario.yaml
 # The unit on C is live as soon as it has its supply: its isolator is open while the watchdog is proved.
 cat >>three-loads-scenario.yaml <<'END'
@@ -38,21 +12,11 @@ events:
   - {at_s: 0, do: isolate, channel: C}
   - {at_s: 600, do: connect, channel: C}
 END
-"$build/drivers/virtual/soakbench-virtual" three-loads-scenario.yaml --ready-file ready >"$work/virtual.log" 2>&1 &
-virtual_pid=$!
-until_true test -s ready
-grep -E '=[0-9]+$' ready | while IFS='=' read -r bus place; do
-    sed -i "/name: $bus,/s/127.0.0.1:[0-9]*/127.0.0.1:$place/" three-loads.yaml
-done
-soakbench() {
-    "$build/daemon/client/soakbench" "$@"
-}
+start_virtual three-loads
 for device in by-ohms by-amps by-words; do
     soakbench probe three-loads.yaml --device $device --json >"$device.alone" || fail "probe $device without a daemon"
 done
-"$build/daemon/soakbenchd" --config three-loads.yaml >"$work/daemon.log" 2>&1 &
-daemon_pid=$!
-until_true soakbench status --config three-loads.yaml
+start_daemon three-loads
 up() {
     soakbench status --json --config three-loads.yaml | python3 -c '
 import json, sys
