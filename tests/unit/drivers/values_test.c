@@ -62,7 +62,7 @@ START_TEST(every_order_of_words_and_bytes)
 }
 END_TEST
 
-/* Raw values for "not implemented" as the SunSpec information model publishes them. */
+/* Raw values that the SunSpec information model publishes for a point that a device does not have. */
 static const struct {
     enum value_type type;
     uint64_t raw;

@@ -222,3 +222,21 @@ void fixture_change(const char *path, const char *text)
     ck_assert_msg(sqlite3_exec(db, text, NULL, NULL, NULL) == SQLITE_OK, "%s", sqlite3_errmsg(db));
     sqlite3_close(db);
 }
+
+void fixture_copy_file(const char *from, const char *to)
+{
+    FILE *a = fopen(from, "rb"), *b = fopen(to, "wb");
+    ck_assert(a != NULL && b != NULL);
+    char bytes[65536];
+    size_t n;
+    while ((n = fread(bytes, 1, sizeof bytes, a)) > 0)
+        ck_assert_uint_eq(fwrite(bytes, 1, n, b), n);
+    ck_assert_int_eq(fclose(a), 0);
+    ck_assert_int_eq(fclose(b), 0);
+}
+
+int fixture_keep_run(void *ctx, const struct journal_run *run)
+{
+    *(struct journal_run *)ctx = *run;
+    return 0;
+}

@@ -37,4 +37,9 @@ int fixture_batch(struct journal *j, uint64_t n, struct error *err);
 int64_t fixture_ask(const char *path, const char *text);
 void fixture_change(const char *path, const char *text);
 
+void fixture_copy_file(const char *from, const char *to);
+
+/* A run_row_fn: the last row into the struct journal_run that ctx is. */
+int fixture_keep_run(void *ctx, const struct journal_run *run);
+
 #endif

@@ -319,18 +319,6 @@ static const char *const damages[] = {
     "INSERT INTO input_blocks SELECT 1, 50, 50, 1, 0, 29, zeroblob(29), 3 FROM sealed_inputs LIMIT 1",
 };
 
-static void copy_file(const char *from, const char *to)
-{
-    FILE *a = fopen(from, "rb"), *b = fopen(to, "wb");
-    ck_assert(a != NULL && b != NULL);
-    char bytes[65536];
-    size_t n;
-    while ((n = fread(bytes, 1, sizeof bytes, a)) > 0)
-        ck_assert_uint_eq(fwrite(bytes, 1, n, b), n);
-    ck_assert_int_eq(fclose(a), 0);
-    ck_assert_int_eq(fclose(b), 0);
-}
-
 /* Each of these changes, in a copy of its own, is found. */
 static void find_damages(const struct fixture *f, const struct digest *head, const char *const *texts, size_t count)
 {
@@ -338,7 +326,7 @@ static void find_damages(const struct fixture *f, const struct digest *head, con
     char words[300], copy[128];
     for (size_t i = 0; i < count; i++) {
         (void)text_format(copy, sizeof copy, "%s/copy-%zu.db", f->dir, i);
-        copy_file(f->path, copy);
+        fixture_copy_file(f->path, copy);
         fixture_change(copy, texts[i]);
         ck_assert_msg(problems_of(copy, head, &res, words) > 0, "%s", texts[i]);
     }

@@ -174,18 +174,6 @@ static const char *const damages[] = {
     "DELETE FROM second_rows WHERE run_no = 1 AND second = (SELECT max(second) FROM second_rows WHERE run_no = 1)",
 };
 
-static void copy_file(const char *from, const char *to)
-{
-    FILE *a = fopen(from, "rb"), *b = fopen(to, "wb");
-    ck_assert(a != NULL && b != NULL);
-    char bytes[65536];
-    size_t n;
-    while ((n = fread(bytes, 1, sizeof bytes, a)) > 0)
-        ck_assert_uint_eq(fwrite(bytes, 1, n, b), n);
-    ck_assert_int_eq(fclose(a), 0);
-    ck_assert_int_eq(fclose(b), 0);
-}
-
 /* Whoever takes more out, or changes what stands for it or the summaries that stay, is found. */
 START_TEST(test_damage)
 {
@@ -205,7 +193,7 @@ START_TEST(test_damage)
     ck_assert_int_ge(res.removals, 1);
     for (size_t i = 0; i < sizeof damages / sizeof damages[0]; i++) {
         (void)text_format(copy, sizeof copy, "%s/copy-%zu.db", f.dir, i);
-        copy_file(f.path, copy);
+        fixture_copy_file(f.path, copy);
         fixture_change(copy, damages[i]);
         struct journal_reader *r = journal_reader_open(copy, &err);
         int rc = journal_verify(r, NULL, NULL, NULL, &res, &err);

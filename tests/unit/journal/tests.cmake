@@ -1,5 +1,7 @@
 unit_test(journal_core_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_core_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
+unit_test(journal_units_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_units_test.c
+  ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
 unit_test(journal_fault_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fault_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/power_cut.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
@@ -16,7 +18,8 @@ unit_test(journal_kill_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/jou
 unit_test(journal_retain_test SOURCES ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_retain_test.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/power_cut.c
   ${CMAKE_CURRENT_SOURCE_DIR}/unit/journal/journal_fixture.c LINKS journal)
-foreach(t journal_flips_test journal_kill_test journal_inputs_test journal_retain_test journal_seal_test journal_core_test journal_fault_test journal_verify_test)
+foreach(t journal_flips_test journal_kill_test journal_inputs_test journal_retain_test journal_seal_test journal_core_test
+    journal_units_test journal_fault_test journal_verify_test)
   target_link_libraries(${t} PRIVATE PkgConfig::sqlite3)
 endforeach()
 set_tests_properties(journal_fault_test journal_retain_test PROPERTIES TIMEOUT 900)
